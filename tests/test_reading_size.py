@@ -33,6 +33,8 @@ def public(body: list[ast.stmt]) -> Iterator[Function | ast.ClassDef]:
     """Yield what a module shows: functions and classes, and the methods of its classes."""
     for node in body:
         if isinstance(node, Function | ast.ClassDef) and not node.name.startswith("_"):
+            if [ast.unparse(one) for one in node.decorator_list] == ["overload"]:  # a type, told at the function itself
+                continue
             yield node
             if isinstance(node, ast.ClassDef):
                 yield from public(node.body)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Generic
+from typing import Any, Generic
 
 from numpy.typing import ArrayLike
 
@@ -11,10 +11,13 @@ from combust.data.fields import Field, need_fields
 from combust.domain.arrays import Numbers, takes_arrays
 from combust.domain.catalogue import get_fuel
 from combust.domain.fuel import Fuel
-from combust.kernel import air_ratio as kernel
-from combust.kernel import stoichiometry
+from combust.kernel import air_ratio, stoichiometry
 from combust.kernel.constants import DRY_AIR, MOLAR_VOLUME_NORMAL, DryAir
 from combust.kernel.flue_gas import flue_gas_moles
+
+# ``takes_arrays`` hands plain numbers and arrays to what stands below it, whatever kind was given.
+kernel: Any = air_ratio
+_moles: Any = flue_gas_moles
 
 
 def stoichiometric_air(fuel: Fuel | str, *, by: str = "mass", air: DryAir = DRY_AIR) -> float:
@@ -125,9 +128,7 @@ def flue_gas(
     (8.2, 9.4)
     """
     burnt = get_fuel(fuel)
-    moles = flue_gas_moles(
-        burnt, air_ratio, co_share=co_share, hc_share=hc_share, humidity_ratio=humidity_ratio, air=air
-    )
+    moles = _moles(burnt, air_ratio, co_share=co_share, hc_share=hc_share, humidity_ratio=humidity_ratio, air=air)
     dry, wet = moles.dry, moles.wet
     per_kg = MOLAR_VOLUME_NORMAL / burnt.molar_mass_per_carbon
     return FlueGas(

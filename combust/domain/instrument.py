@@ -14,6 +14,7 @@ from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field, as_number, check_fields
 from combust.data.near import did_you_mean, near_matches
 from combust.data.tables import load_table, read_toml
+from combust.kernel.types import X
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +44,7 @@ class InstrumentClass:
     co_resolution_ppm: float
     source: str
 
-    def co_limit_ppm(self, co_ppm: Any) -> Any:
+    def co_limit_ppm(self, co_ppm: X | float) -> X:
         """Return the class limit of a CO reading [ppm].
 
         Parameters
@@ -66,10 +67,11 @@ class InstrumentClass:
         True
         """
         co = np.asarray(co_ppm, dtype=float)
-        limit = np.full(co.shape, np.nan)
+        limit: Any = np.full(co.shape, np.nan)
         for up_to, absolute, share in reversed(self.co_ranges_ppm):
             limit = np.where(co <= up_to, np.maximum(absolute, share * co), limit)
-        return limit[()]
+        found: X = limit[()]
+        return found
 
 
 @cache

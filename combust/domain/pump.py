@@ -57,7 +57,7 @@ def density_at_pump(fuel: Fuel, fuel_temp_c: float = DENSITY_TEMP_C) -> float:
     return float(fuel_density(fuel.density_kg_per_m3, fuel.expansion_per_k or 0.0, fuel_temp_c))
 
 
-def same_pulses(before: Fuel, after: Fuel, *, fuel_temp_c: float = DENSITY_TEMP_C) -> FuelSwap:
+def same_pulses(before: Fuel, after: Fuel, *, fuel_temp_c: float = DENSITY_TEMP_C) -> FuelSwap[float]:
     """Return what another fuel makes of lambda, fuel mass and net heat when pump pulses and air stay.
 
     Parameters

@@ -8,7 +8,7 @@ import textwrap
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, fields, is_dataclass
 from html import escape
-from typing import Any, ClassVar
+from typing import Any, ClassVar, Protocol, overload
 
 from combust import __version__
 from combust.data.errors import shorten
@@ -108,7 +108,21 @@ def shown(value: float | None, pattern: str, unit: str = "", *, u: float | None 
     return f"{value + 0.0:{pattern}}{spread} {unit}".rstrip() + (" (95 %)" if spread else "")
 
 
-def plain(value: Any) -> Any:
+class _Dataclass(Protocol):
+    __dataclass_fields__: ClassVar[dict[str, Any]]
+
+
+class _Tuple(Protocol):
+    def _asdict(self) -> dict[str, Any]: ...
+
+
+@overload
+def plain(value: Mapping[str, Any] | Result | _Dataclass | _Tuple) -> dict[str, object]: ...
+@overload
+def plain(value: list[Any] | tuple[Any, ...]) -> list[object]: ...
+@overload
+def plain(value: object) -> object: ...
+def plain(value: Any) -> object:
     """Return a value as plain JSON: NaN and infinity as None, numpy as Python, records and mappings as dictionaries.
 
     A frame of pandas is a list of its rows.
@@ -228,7 +242,7 @@ class Result:
         """
         return self.safety.lines()
 
-    def to_dict(self) -> dict[str, Any]:
+    def to_dict(self) -> dict[str, object]:
         """Return plain values for JSON; what is not known is None, never NaN.
 
         Returns
@@ -247,7 +261,7 @@ class Result:
         'safety'
         """
         judged = hasattr(self, "findings") or self.calculated or type(self).safety is not Result.safety
-        facts: dict[str, Any] = {"safety": self.safety.to_dict()} if judged else {}
+        facts: dict[str, object] = {"safety": self.safety.to_dict()} if judged else {}
         facts |= plain(self._shown())
         if "assumed" in facts:
             facts["assumed"] = {

@@ -7,10 +7,12 @@ from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from combust.data.tables import load_table
 from combust.data.units import in_words
 from combust.domain.limits import Finding, finding, finding_kinds, in_order
+from combust.kernel.types import Truth
 
 # What says where the heater stands, or that nothing was said: of a past or a refused reading it is left out.
 PLACE = ("indoors", "location_unknown", "not_judged", "nothing_entered")
@@ -18,7 +20,7 @@ PLACE = ("indoors", "location_unknown", "not_judged", "nothing_entered")
 STATES = ("nothing_found", "not_judged", "outdoors_only", "heater_off", "everyone_out")
 
 
-def ranks_of(found: Mapping[str, Any]) -> Any:
+def ranks_of(found: Mapping[str, Any]) -> np.int8 | NDArray[np.int8]:
     """Return the rank of the state of each row: the worst that any finding brings.
 
     Parameters
@@ -41,14 +43,14 @@ def ranks_of(found: Mapping[str, Any]) -> Any:
     False
     """
     kinds = finding_kinds()
-    rank: Any = np.int8(0)
+    rank: np.int8 | NDArray[np.int8] = np.int8(0)
     for code, where in found.items():
         if kinds[code].state:
             rank = np.maximum(rank, np.where(where, np.int8(STATES.index(kinds[code].state)), np.int8(0)))
     return rank
 
 
-def forbids(found: Mapping[str, Any], needs: Iterable[str]) -> Any:
+def forbids(found: Mapping[str, Any], needs: Iterable[str]) -> Truth:
     """Return where any finding forbids one of the needs.
 
     Parameters
@@ -73,7 +75,7 @@ def forbids(found: Mapping[str, Any], needs: Iterable[str]) -> Any:
     False
     """
     kinds, needs = finding_kinds(), set(needs)
-    forbidden: Any = np.bool_(False)
+    forbidden: Truth = np.bool(False)
     for code, where in found.items():
         if needs & set(kinds[code].forbids):
             forbidden = forbidden | np.asarray(where, dtype=bool)
@@ -204,7 +206,7 @@ class Safety:
             return tuple(one.text for one in self.findings if one.code in kinds and kinds[one.code].state == state)
         return (str(texts["no_stop" if state == "nothing_found" else state]),)
 
-    def to_dict(self) -> dict[str, Any]:
+    def to_dict(self) -> dict[str, object]:
         """Return plain values for JSON, where it stands first.
 
         Returns

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 from combust.data.arguments import names_keywords
 from combust.data.errors import CombustError, Fault
 from combust.domain.reading import check_values
 from combust.kernel import air
+from combust.kernel.types import Floats, Truth
 
 # More than any weather makes of the standard atmosphere (common practice, no source) [hPa].
 MISMATCH_HPA = 60.0
@@ -104,7 +104,7 @@ class Site:
         return {key: getattr(self, key) for key in keys} | {"density_reference": dict(DENSITY_REFERENCE)}
 
 
-def pressure_mismatch(altitude_m: Any, pressure_hpa: Any) -> Any:
+def pressure_mismatch(altitude_m: float | Floats, pressure_hpa: float | Floats) -> Truth:
     """Return where a station pressure cannot belong to a height: further off than any weather.
 
     Parameters

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 
 from combust.kernel.constants import ZERO_CELSIUS_K
+from combust.kernel.types import X
 
 # ISO 2533:1975 / US Standard Atmosphere 1976 (read through two open implementations).
 STANDARD_PRESSURE_HPA = 1013.25
@@ -31,7 +32,7 @@ def _within(value: Any, low: float, high: float) -> Any:
     return value if np.all(inside) else np.where(inside, value, np.nan)[()]
 
 
-def geopotential_height(altitude_m: Any) -> Any:
+def geopotential_height(altitude_m: X | float) -> X:
     """Return the geopotential height of a geometric height, H = r z/(r + z) [m].
 
     Parameters
@@ -60,7 +61,7 @@ def geopotential_height(altitude_m: Any) -> Any:
     return EARTH_RADIUS_M * altitude_m / (EARTH_RADIUS_M + altitude_m)
 
 
-def pressure_from_altitude(altitude_m: Any) -> Any:
+def pressure_from_altitude(altitude_m: X | float) -> X:
     """Return the standard atmosphere's pressure at a geometric height [hPa].
 
     Parameters
@@ -92,7 +93,7 @@ def pressure_from_altitude(altitude_m: Any) -> Any:
     return STANDARD_PRESSURE_HPA * (1.0 - LAPSE_K_PER_M * height / STANDARD_TEMP_K) ** EXPONENT
 
 
-def altitude_from_pressure(pressure_hpa: Any) -> Any:
+def altitude_from_pressure(pressure_hpa: X | float) -> X:
     """Return the geometric height at which the standard atmosphere has a pressure [m].
 
     Parameters
@@ -123,7 +124,7 @@ def altitude_from_pressure(pressure_hpa: Any) -> Any:
     return EARTH_RADIUS_M * height / (EARTH_RADIUS_M - height)
 
 
-def standard_temperature(altitude_m: Any) -> Any:
+def standard_temperature(altitude_m: X | float) -> X:
     """Return the standard atmosphere's temperature at a geometric height [°C].
 
     Parameters
@@ -148,7 +149,7 @@ def standard_temperature(altitude_m: Any) -> Any:
     return STANDARD_TEMP_C - LAPSE_K_PER_M * geopotential_height(_within(altitude_m, LOWEST_M, HIGHEST_M))
 
 
-def station_pressure_from_sea_level(sea_level_hpa: Any, temp_c: Any, altitude_m: Any) -> Any:
+def station_pressure_from_sea_level(sea_level_hpa: X | float, temp_c: X | float, altitude_m: X | float) -> X:
     """Return the station pressure of a pressure that was reduced to sea level [hPa].
 
     Hypsometric equation: the air below the station has the station's temperature and the lapse of the standard
@@ -182,7 +183,7 @@ def station_pressure_from_sea_level(sea_level_hpa: Any, temp_c: Any, altitude_m:
     return sea_level_hpa * (kelvin / (kelvin + LAPSE_K_PER_M * geopotential_height(altitude_m))) ** EXPONENT
 
 
-def saturation_pressure(temp_c: Any) -> Any:
+def saturation_pressure(temp_c: X | float) -> X:
     """Return the saturation pressure of water, over ice below 0 °C [hPa].
 
     Validity record ``saturation_pressure`` (``combust/data/approximate_forms.toml``).
@@ -233,7 +234,7 @@ def _saturation(temp_c: Any) -> Any:
     return (np.exp(np.where(np.asarray(temp_c) < 0.01, ice, water)) / 100.0)[()]
 
 
-def vapour_pressure(temp_c: Any, humidity_pct: Any) -> Any:
+def vapour_pressure(temp_c: X | float, humidity_pct: X | float) -> X:
     """Return the partial pressure of water in the air [hPa].
 
     Parameters
@@ -260,7 +261,7 @@ def vapour_pressure(temp_c: Any, humidity_pct: Any) -> Any:
     return _saturation(temp_c) * humidity_pct / 100.0
 
 
-def humidity_ratio_moles(pressure_hpa: Any, temp_c: Any, humidity_pct: Any) -> Any:
+def humidity_ratio_moles(pressure_hpa: X | float, temp_c: X | float, humidity_pct: X | float) -> X:
     """Return water in the combustion air [mol per mol dry air].
 
     Parameters
@@ -290,7 +291,7 @@ def humidity_ratio_moles(pressure_hpa: Any, temp_c: Any, humidity_pct: Any) -> A
     return vapour / (pressure_hpa - vapour)
 
 
-def air_density(pressure_hpa: Any, temp_c: Any, humidity_pct: Any = 0.0) -> Any:
+def air_density(pressure_hpa: X | float, temp_c: X | float, humidity_pct: X | float = 0.0) -> X:
     """Return the density of moist air, ideal gas [kg/m³].
 
     Validity record ``air_density`` (``combust/data/approximate_forms.toml``).
@@ -323,7 +324,7 @@ def air_density(pressure_hpa: Any, temp_c: Any, humidity_pct: Any = 0.0) -> Any:
     return 100.0 * (dry + WATER_TO_AIR_MOLAR_MASS * vapour) / (GAS_CONSTANT_DRY_AIR * (temp_c + ZERO_CELSIUS_K))
 
 
-def dry_air_density(pressure_hpa: Any, temp_c: Any, humidity_pct: Any = 0.0) -> Any:
+def dry_air_density(pressure_hpa: X | float, temp_c: X | float, humidity_pct: X | float = 0.0) -> X:
     """Return the mass of dry air in a cubic metre of moist air [kg/m³]: what carries the oxygen.
 
     Parameters
@@ -355,7 +356,7 @@ def dry_air_density(pressure_hpa: Any, temp_c: Any, humidity_pct: Any = 0.0) -> 
     return 100.0 * dry / (GAS_CONSTANT_DRY_AIR * (temp_c + ZERO_CELSIUS_K))
 
 
-def water_dew_point(vapour_pa: Any) -> Any:
+def water_dew_point(vapour_pa: X | float) -> X:
     """Return the dew point of a water partial pressure in pascal [°C].
 
     Validity record ``dew_point`` (``combust/data/approximate_forms.toml``).

@@ -20,7 +20,7 @@ import numpy as np
 from combust.kernel.blocks import in_blocks
 from combust.kernel.constants import DRY_AIR, WATER_GAS_CONSTANT, DryAir
 from combust.kernel.stoichiometry import molar_mass_per_carbon, stoichiometric_oxygen
-from combust.kernel.types import Atoms
+from combust.kernel.types import Atoms, X
 
 PPM = 1e-6
 PCT = 1e-2
@@ -28,14 +28,14 @@ BLOCK = 32_768
 
 
 def air_ratio_from_o2(
-    o2_dry_pct: Any,
-    fuel: Atoms,
+    o2_dry_pct: X | float,
+    fuel: Atoms[X],
     *,
-    co_dry_ppm: Any = 0.0,
-    hc_dry_ppm: Any = 0.0,
-    no_dry_ppm: Any = 0.0,
+    co_dry_ppm: X | float = 0.0,
+    hc_dry_ppm: X | float = 0.0,
+    no_dry_ppm: X | float = 0.0,
     air: DryAir = DRY_AIR,
-) -> Any:
+) -> X:
     """Return lambda from O2, with the CO, HC and NO that came with it [-].
 
     Exact for the gases given; those not given are taken as absent.
@@ -88,13 +88,13 @@ def air_ratio_from_o2(
 
 
 def air_ratio_from_co2(
-    co2_dry_pct: Any,
-    fuel: Atoms,
+    co2_dry_pct: X | float,
+    fuel: Atoms[X],
     *,
-    co_dry_ppm: Any = 0.0,
-    hc_dry_ppm: Any = 0.0,
+    co_dry_ppm: X | float = 0.0,
+    hc_dry_ppm: X | float = 0.0,
     air: DryAir = DRY_AIR,
-) -> Any:
+) -> X:
     """Return lambda from CO2, with the CO and HC that came with it [-].
 
     Without CO the lean side is assumed: a CO2 below the maximum has a rich twin.
@@ -137,14 +137,14 @@ def air_ratio_from_co2(
 
 
 def o2_from_co2(
-    co2_dry_pct: Any,
-    fuel: Atoms,
+    co2_dry_pct: X | float,
+    fuel: Atoms[X],
     *,
-    co_dry_ppm: Any = 0.0,
-    hc_dry_ppm: Any = 0.0,
-    no_dry_ppm: Any = 0.0,
+    co_dry_ppm: X | float = 0.0,
+    hc_dry_ppm: X | float = 0.0,
+    no_dry_ppm: X | float = 0.0,
     air: DryAir = DRY_AIR,
-) -> Any:
+) -> X:
     """Return the O2 that belongs to a CO2, with the CO, HC and NO that came with it [vol %, dry].
 
     Without CO a straight line from the CO2 maximum at no O2 to clean air: its errors stay Gaussian at any lambda. Exact
@@ -185,7 +185,7 @@ def o2_from_co2(
     return (1.0 - dry_air * (1.0 - air.o2) - grown - hydrogen - hc - no / 2.0)[()] / PCT
 
 
-def _air_and_carbon(co2: Any, co: Any, hc: Any, fuel: Atoms, air: DryAir) -> tuple[Any, Any]:
+def _air_and_carbon(co2: Any, co: Any, hc: Any, fuel: Atoms[Any], air: DryAir) -> tuple[Any, Any]:
     """Return dry air and burnt carbon per mol of dry gas, from fractions of CO2, CO and HC."""
     surplus = 1.0 + fuel.n_c / 2.0 + fuel.s_c - stoichiometric_oxygen(fuel)
     hydrogen_0 = (1.0 - surplus * (co2 + co) - co / 2.0 - hc) / 1.5
@@ -201,15 +201,15 @@ def _air_and_carbon(co2: Any, co: Any, hc: Any, fuel: Atoms, air: DryAir) -> tup
 
 
 def air_ratio_from_balance(
-    o2_dry_pct: Any,
-    co2_dry_pct: Any,
-    fuel: Atoms,
+    o2_dry_pct: X | float,
+    co2_dry_pct: X | float,
+    fuel: Atoms[X],
     *,
-    co_dry_ppm: Any = 0.0,
-    hc_dry_ppm: Any = 0.0,
-    no_dry_ppm: Any = 0.0,
+    co_dry_ppm: X | float = 0.0,
+    hc_dry_ppm: X | float = 0.0,
+    no_dry_ppm: X | float = 0.0,
     air: DryAir = DRY_AIR,
-) -> Any:
+) -> X:
     """Return lambda from the carbon and the oxygen balance of O2, CO2, CO, HC and NO together [-].
 
     Rich and lean. Long arrays are worked in blocks that stay in the processor's cache, on all cores.
@@ -244,11 +244,11 @@ def air_ratio_from_balance(
     >>> round(float(air_ratio_from_balance(3.692, 12.730, AtomsTuple(1.80, 0.0))), 2)
     1.2
     """
-    gases = (o2_dry_pct, co2_dry_pct, co_dry_ppm, hc_dry_ppm, no_dry_ppm)
+    gases: list[Any] = [o2_dry_pct, co2_dry_pct, co_dry_ppm, hc_dry_ppm, no_dry_ppm]
     return in_blocks(_balance, [*gases, *_balance_weights(fuel, air)], BLOCK, 1)[0]
 
 
-def _balance_weights(fuel: Atoms, air: DryAir) -> tuple[Any, ...]:
+def _balance_weights(fuel: Atoms[Any], air: DryAir) -> tuple[Any, ...]:
     """Return the constants of the quadratic in z, for O2 and CO2 in per cent and CO in ppm.
 
     (E z - G)(H - J z) = h K/4 (co2 - N z)(co2 + co - N z), with E = X + m N, G = O2 + NO/2 + m co2 + m' co,
@@ -278,7 +278,7 @@ def _balance(o2: Any, co2: Any, co: Any, hc: Any, no: Any, *weights: Any) -> tup
     return (c * scale / ((co2 + co * 1e-4 + hc * 1e-4) * b - c * two_n),)
 
 
-def air_fuel_ratio_from_air_ratio(air_ratio: Any, fuel: Atoms, *, air: DryAir = DRY_AIR) -> Any:
+def air_fuel_ratio_from_air_ratio(air_ratio: X | float, fuel: Atoms[X], *, air: DryAir = DRY_AIR) -> X:
     """Return the actual air/fuel ratio by mass, dry air [kg/kg].
 
     Parameters
@@ -308,7 +308,7 @@ def air_fuel_ratio_from_air_ratio(air_ratio: Any, fuel: Atoms, *, air: DryAir = 
     return air_ratio * stoichiometric_oxygen(fuel) / air.o2 * air.molar_mass / molar_mass_per_carbon(fuel)
 
 
-def air_ratio_from_equivalence_ratio(equivalence_ratio: Any) -> Any:
+def air_ratio_from_equivalence_ratio(equivalence_ratio: X | float) -> X:
     """Return lambda = 1/phi; phi, the fuel-based ratio of the engine trade, appears nowhere else [-].
 
     Parameters
@@ -337,7 +337,7 @@ def air_ratio_from_equivalence_ratio(equivalence_ratio: Any) -> Any:
     return 1.0 / equivalence_ratio
 
 
-def equivalence_ratio_from_air_ratio(air_ratio: Any) -> Any:
+def equivalence_ratio_from_air_ratio(air_ratio: X | float) -> X:
     """Return phi = 1/lambda [-].
 
     Parameters

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from functools import partial
-from typing import Any, NamedTuple
+from typing import Any, Generic, NamedTuple
 
 import numpy as np
 
@@ -11,7 +11,7 @@ from combust.kernel import air
 from combust.kernel.blocks import in_blocks
 from combust.kernel.constants import ZERO_CELSIUS_K
 from combust.kernel.fuel_delivery import fuel_density_ratio
-from combust.kernel.types import Floats
+from combust.kernel.types import Floats, X
 from combust.kernel.uncertainty import RECTANGULAR
 
 BLOCK = 24_576
@@ -21,7 +21,7 @@ LOWEST_M, HIGHEST_M = -430.0, 9000.0
 COLDEST_C, HOTTEST_C = -60.0, 60.0
 
 
-def fuel_trim_to_keep(air_ratio: Any, wanted_air_ratio: Any) -> Any:
+def fuel_trim_to_keep(air_ratio: X | float, wanted_air_ratio: X | float) -> X:
     """Return the change of fuel that brings lambda to a wanted value [%]; never upward.
 
     Parameters
@@ -50,7 +50,7 @@ def fuel_trim_to_keep(air_ratio: Any, wanted_air_ratio: Any) -> Any:
     return 100.0 * (np.minimum(air_ratio / wanted_air_ratio, 1.0) - 1.0)
 
 
-def blower_trim_to_keep(air_ratio: Any, wanted_air_ratio: Any) -> Any:
+def blower_trim_to_keep(air_ratio: X | float, wanted_air_ratio: X | float) -> X:
     """Return the change of blower speed that brings lambda up to a wanted value [%]; never below 0.
 
     Parameters
@@ -79,7 +79,7 @@ def blower_trim_to_keep(air_ratio: Any, wanted_air_ratio: Any) -> Any:
     return 100.0 * (np.maximum(wanted_air_ratio / air_ratio, 1.0) - 1.0)
 
 
-def ceiling_altitude(dry_air_density_ratio: Any, temp_c: Any, base_dry_density: Any) -> Any:
+def ceiling_altitude(dry_air_density_ratio: X | float, temp_c: X | float, base_dry_density: X | float) -> X:
     """Return the geometric height at which dry air of a temperature has a density ratio to the baseline's [m].
 
     Standard atmosphere for the pressure, dry air of ``temp_c`` at the intake.
@@ -140,7 +140,7 @@ class AltitudeSurface(NamedTuple):
     spread_weights: Floats
 
 
-def untold_humidity_u(temp_c: Any, pressure_hpa: Any) -> Any:
+def untold_humidity_u(temp_c: X | float, pressure_hpa: X | float) -> X:
     """Return the relative standard uncertainty of dry-air density where no humidity was told: 0 to 100 % [-].
 
     Parameters
@@ -167,14 +167,14 @@ def untold_humidity_u(temp_c: Any, pressure_hpa: Any) -> Any:
     return RECTANGULAR * air.saturation_pressure(temp_c) / pressure_hpa
 
 
-class LambdaAtSite(NamedTuple):
+class LambdaAtSite(NamedTuple, Generic[X]):
     """lambda at sites by dry-air density alone, with fuel density, in full with hot gas: arrays of one length [-]."""
 
-    dry_air_density_ratio: Any
-    air_ratio: Any
-    air_ratio_with_fuel_density: Any
-    air_ratio_full: Any
-    air_ratio_full_u: Any
+    dry_air_density_ratio: X
+    air_ratio: X
+    air_ratio_with_fuel_density: X
+    air_ratio_full: X
+    air_ratio_full_u: X
 
 
 def _scale(low: float, high: float) -> tuple[float, float]:
@@ -213,7 +213,7 @@ def fit_nodes() -> tuple[Floats, Floats]:
     return pressure, 1000.0 * SLOPE_Y / (y + OFFSET_Y) - ZERO_CELSIUS_K
 
 
-def fit_surface(values: Floats, pressure_hpa: Floats, temp_c: Floats, counts: Any = True) -> tuple[Floats, float]:
+def fit_surface(values: Floats, pressure_hpa: Floats, temp_c: Floats, counts: X | float = True) -> tuple[Floats, float]:
     """Return the least-squares polynomial of total degree DEGREE through values.
 
     Parameters
@@ -258,8 +258,13 @@ def fit_surface(values: Floats, pressure_hpa: Floats, temp_c: Floats, counts: An
 
 
 def lambda_from_surface(
-    surface: AltitudeSurface, *, temp_c: Any, altitude_m: Any = None, pressure_hpa: Any = None, humidity_pct: Any = None
-) -> LambdaAtSite:
+    surface: AltitudeSurface,
+    *,
+    temp_c: X | float,
+    altitude_m: X | float | None = None,
+    pressure_hpa: X | float | None = None,
+    humidity_pct: X | float | None = None,
+) -> LambdaAtSite[X]:
     """Return density ratio and the three lambdas at sites or route points, fuel as cold as the air.
 
     Below lambda 1 the surface goes on smoothly, where a heater burns only the fuel that finds air. Validity records
@@ -301,10 +306,13 @@ def lambda_from_surface(
     1.6
     """
     given = [np.nan if one is None else one for one in (altitude_m, temp_c, pressure_hpa, humidity_pct)]
-    return LambdaAtSite(*in_blocks(partial(_block, surface), given, BLOCK, len(LambdaAtSite._fields)))
+    found: list[Any] = in_blocks(partial(_block, surface), given, BLOCK, len(LambdaAtSite._fields))
+    return LambdaAtSite(*found)
 
 
-def _block(surface: AltitudeSurface, altitude: Floats, temp: Floats, station: Floats, humidity: Floats) -> LambdaAtSite:
+def _block(
+    surface: AltitudeSurface, altitude: Floats, temp: Floats, station: Floats, humidity: Floats
+) -> LambdaAtSite[Any]:
     # ln(p/p0) of the standard atmosphere, or of the station pressure where there is one.
     fall = air.LAPSE_K_PER_M * air.EARTH_RADIUS_M / air.STANDARD_TEMP_K
     x = air.EXPONENT * np.log(1.0 - fall * (altitude / (altitude + air.EARTH_RADIUS_M)))
@@ -328,7 +336,7 @@ def _block(surface: AltitudeSurface, altitude: Floats, temp: Floats, station: Fl
     return lambdas if inside.all() else LambdaAtSite(*(np.where(inside, column, np.nan) for column in lambdas))
 
 
-def value_from_surface(weights: Floats, pressure_hpa: Any, temp_c: Any) -> Any:
+def value_from_surface(weights: Floats, pressure_hpa: X | float, temp_c: X | float) -> X:
     """Return the value of one fitted surface at pressures and temperatures.
 
     Validity record ``trim_surface`` (``combust/data/approximate_forms.toml``).

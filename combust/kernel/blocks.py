@@ -10,6 +10,8 @@ from typing import Any
 
 import numpy as np
 
+from combust.kernel.types import Floats
+
 
 def run_in_blocks(work: Callable[[int, int], None], size: int, block: int) -> None:
     """Call ``work(start, stop)`` for every block of a length; blocks must not touch each other's output.
@@ -30,7 +32,9 @@ def run_in_blocks(work: Callable[[int, int], None], size: int, block: int) -> No
             pass
 
 
-def in_blocks(function: Callable[..., tuple[Any, ...]], given: list[Any], block: int, count: int) -> list[Any]:
+def in_blocks(
+    function: Callable[..., tuple[Any, ...]], given: list[Any], block: int, count: int
+) -> list[float | Floats]:
     """Return the ``count`` columns that a function makes of numbers and arrays, in their broadcast shape.
 
     Warnings of division and of invalid numbers are off: what cannot be told is NaN.

@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from combust.kernel.constants import ATOMIC_WEIGHT, DRY_AIR, MOLAR_VOLUME_NORMAL, DryAir
 from combust.kernel.stoichiometry import molar_mass_per_carbon
-from combust.kernel.types import Atoms
+from combust.kernel.types import Atoms, X
 
 MOLAR_MASS_CO = ATOMIC_WEIGHT["C"] + ATOMIC_WEIGHT["O"]
 MEGAJOULE_PER_KWH = 3.6
 
 
-def co_air_free(co_dry_ppm: Any, o2_dry_pct: Any, *, air: DryAir = DRY_AIR) -> Any:
+def co_air_free(co_dry_ppm: X | float, o2_dry_pct: X | float, *, air: DryAir = DRY_AIR) -> X:
     """Return CO brought to 0 % O2 [ppm]: CO X/(X - O2) with the oxygen X of the combustion air.
 
     Parameters
@@ -50,7 +48,7 @@ def co_air_free(co_dry_ppm: Any, o2_dry_pct: Any, *, air: DryAir = DRY_AIR) -> A
     return co_dry_ppm * oxygen / (oxygen - o2_dry_pct)
 
 
-def co_at_reference_o2(co_dry_ppm: Any, o2_dry_pct: Any, reference_o2_pct: float = 3.0) -> Any:
+def co_at_reference_o2(co_dry_ppm: X | float, o2_dry_pct: X | float, reference_o2_pct: float = 3.0) -> X:
     """Return CO brought to a reference O2 [ppm]: CO (21 - reference)/(21 - O2).
 
     Parameters
@@ -83,7 +81,7 @@ def co_at_reference_o2(co_dry_ppm: Any, o2_dry_pct: Any, reference_o2_pct: float
     return co_dry_ppm * (21.0 - reference_o2_pct) / (21.0 - o2_dry_pct)
 
 
-def co_mass_concentration(co_dry_ppm: Any) -> Any:
+def co_mass_concentration(co_dry_ppm: X | float) -> X:
     """Return CO per cubic metre of dry gas at 0 °C and 1013.25 hPa [mg/m³].
 
     Parameters
@@ -108,7 +106,7 @@ def co_mass_concentration(co_dry_ppm: Any) -> Any:
     return co_dry_ppm * MOLAR_MASS_CO / MOLAR_VOLUME_NORMAL
 
 
-def co_mass_per_heat(co_per_carbon: Any, fuel: Atoms, net_heating_value: Any) -> Any:
+def co_mass_per_heat(co_per_carbon: X | float, fuel: Atoms[X], net_heating_value: X | float) -> X:
     """Return CO per net heat input [mg/kWh].
 
     Parameters

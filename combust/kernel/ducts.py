@@ -3,22 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any, NamedTuple
+from typing import Any, Generic, NamedTuple
 
 import numpy as np
 
 from combust.kernel import gas_flow
 from combust.kernel.duct_table import COVERAGE, bore_u_mm, fitting, wall_factor
 from combust.kernel.gas_flow import Duty, contraction_k, expansion_k, friction_factor
+from combust.kernel.types import Floats, Truth, X
 
-SECONDS_PER_HOUR = 3600.0
-MILLIMETRE = 1e-3
+SECONDS_PER_HOUR, MILLIMETRE = 3600.0, 1e-3
 # Friction is not repeatable while the flow turns turbulent (convention of this project), as relative u.
 TRANSITION_U = 0.15
 STEP = 1e-4
 
 
-class DuctShape(NamedTuple):
+class DuctShape(NamedTuple, Generic[X]):
     """Geometry of a duct; numbers may be arrays.
 
     Attributes
@@ -36,17 +36,17 @@ class DuctShape(NamedTuple):
         A part of the length at a smaller bore.
     """
 
-    length_m: Any
-    bore_mm: Any
-    bends_90: Any = None
+    length_m: X
+    bore_mm: X
+    bends_90: X | float | None = None
     wall: str | None = None
     end: str = "exit"
     fittings: tuple[str, ...] = ()
-    crushed_length_m: Any = 0.0
-    crushed_bore_mm: Any = None
+    crushed_length_m: X | float = 0.0
+    crushed_bore_mm: X | float | None = None
 
 
-class DuctLoss(NamedTuple):
+class DuctLoss(NamedTuple, Generic[X]):
     """Loss of a duct at a duty, with 95 % limits.
 
     Attributes
@@ -65,32 +65,32 @@ class DuctLoss(NamedTuple):
         C in loss = C m²/density [1/m⁴].
     """
 
-    loss_pa: Any
-    low_pa: Any
-    high_pa: Any
-    u_share: Any
-    per_metre_pa: Any
-    per_metre_u_share: Any
-    bend_pa: Any
-    port_static_pa: Any
-    velocity_m_per_s: Any
-    reynolds: Any
-    resistance_per_m4: Any
+    loss_pa: X
+    low_pa: X
+    high_pa: X
+    u_share: X
+    per_metre_pa: X
+    per_metre_u_share: X
+    bend_pa: X
+    port_static_pa: X
+    velocity_m_per_s: X
+    reynolds: X
+    resistance_per_m4: X
 
 
-class Multiplier(NamedTuple):
+class Multiplier(NamedTuple, Generic[X]):
     """A resistance over another at the same mass flow, its relative standard uncertainty, and 95 % limits."""
 
-    value: Any
-    u_share: Any
-    low: Any
-    high: Any
+    value: X
+    u_share: X
+    low: X
+    high: X
 
 
 Parameters = Mapping[str, tuple[float, float]]
 
 
-def velocity_head(duty: Duty, bore_mm: Any) -> tuple[Any, Any, Any]:
+def velocity_head(duty: Duty[X] | Duty[float], bore_mm: X | float) -> tuple[X, X, X]:
     """Return velocity, Reynolds number and velocity head of a duty in a bore.
 
     Parameters
@@ -122,7 +122,7 @@ def velocity_head(duty: Duty, bore_mm: Any) -> tuple[Any, Any, Any]:
     return velocity, reynolds, 0.5 * duty.density_kg_per_m3 * velocity**2
 
 
-def _parameters(shape: DuctShape) -> dict[str, tuple[float, float]]:
+def _parameters(shape: DuctShape[Any]) -> dict[str, tuple[float, float]]:
     """Return every uncertain number of a geometry, name -> (value, u); one name is one number in both of two ducts."""
     kind = shape.wall or "unknown"
     found = {f"wall_{kind}": wall_factor(shape.wall), f"bend_{kind}": fitting(f"bend_{kind}")}
@@ -136,11 +136,11 @@ def _parameters(shape: DuctShape) -> dict[str, tuple[float, float]]:
     return found
 
 
-def _bore_name(shape: DuctShape, key: str) -> str:
+def _bore_name(shape: DuctShape[Any], key: str) -> str:
     return f"bore_{float(getattr(shape, key)):.3f}"
 
 
-def in_transition(reynolds: Any) -> Any:
+def in_transition(reynolds: float | Floats) -> Truth:
     """Return where the flow is turning turbulent and friction is not repeatable.
 
     Parameters
@@ -165,14 +165,14 @@ def in_transition(reynolds: Any) -> Any:
     return (reynolds > gas_flow.LAMINAR_BELOW * 0.8) & (reynolds < gas_flow.TURBULENT_ABOVE * 1.3)
 
 
-def _straight(duty: Duty, bore_mm: Any, factor: float, transition: float) -> tuple[Any, Any]:
+def _straight(duty: Duty[Any], bore_mm: Any, factor: float, transition: float) -> tuple[Any, Any]:
     """Return (loss of one metre, velocity head) [Pa] in a bore."""
     _, reynolds, head = velocity_head(duty, bore_mm)
     uneven = np.where(in_transition(reynolds), transition, 1.0)
     return factor * uneven * friction_factor(reynolds) * head / (np.asarray(bore_mm, dtype=float) * MILLIMETRE), head
 
 
-def _loss(shape: DuctShape, duty: Duty, numbers: Mapping[str, float]) -> Any:
+def _loss(shape: DuctShape[Any], duty: Duty[Any], numbers: Mapping[str, float]) -> Any:
     """Return the loss of total pressure [Pa] with every uncertain number as given."""
     kind = shape.wall or "unknown"
 
@@ -196,7 +196,7 @@ def _loss(shape: DuctShape, duty: Duty, numbers: Mapping[str, float]) -> Any:
     return loss + np.where(np.asarray(crushed) > 0.0, crushed * narrow_metre + local, 0.0)
 
 
-def duct_loss(shape: DuctShape, duty: Duty) -> DuctLoss:
+def duct_loss(shape: DuctShape[X] | DuctShape[float], duty: Duty[X] | Duty[float]) -> DuctLoss[X]:
     """Return the pressure loss of a duct at a duty.
 
     Friction of a smooth round pipe times the wall's factor, plus bends, end and fittings. A short duct's developing
@@ -251,7 +251,9 @@ def duct_loss(shape: DuctShape, duty: Duty) -> DuctLoss:
     )
 
 
-def resistance_multiplier(before: DuctShape, after: DuctShape, duty: Duty) -> Multiplier:
+def resistance_multiplier(
+    before: DuctShape[X] | DuctShape[float], after: DuctShape[X] | DuctShape[float], duty: Duty[X] | Duty[float]
+) -> Multiplier[X]:
     """Return by how much a change of geometry multiplies a duct's resistance, at the same mass flow.
 
     What both ducts share (the same wall's factor, the same kind of bend) is one uncertain number and largely cancels;
@@ -302,7 +304,7 @@ def _spread(parameters: Parameters, function: Any) -> Any:
     return np.sqrt(variance)
 
 
-def friction_multiplier_of_bore(before_mm: Any, after_mm: Any) -> Any:
+def friction_multiplier_of_bore(before_mm: X | float, after_mm: X | float) -> X:
     """Return (before/after)^5: friction alone, the same mass flow and friction factor [-].
 
     The full formula (:func:`resistance_multiplier`) gives less: the friction factor falls as the narrower flow gets
@@ -330,7 +332,7 @@ def friction_multiplier_of_bore(before_mm: Any, after_mm: Any) -> Any:
     return (before_mm / after_mm) ** 5
 
 
-def air_after_change(multiplier: Any, share: Any, steepness: Any) -> Any:
+def air_after_change(multiplier: X | float, share: X | float, steepness: X | float) -> X:
     """Return air after over air before when one duct's resistance is multiplied, blower speed unchanged [-].
 
     (1 - w + w r)^(-1/(2 + s)). Neither the duct's share w of the whole path nor the steepness s of the blower curve
@@ -366,7 +368,7 @@ def air_after_change(multiplier: Any, share: Any, steepness: Any) -> Any:
     return (1.0 - share + share * np.asarray(multiplier, dtype=float)) ** (-1.0 / (2.0 + steepness))
 
 
-def resistance_from_air_change(remaining: Any, steepness: Any) -> Any:
+def resistance_from_air_change(remaining: X | float, steepness: X | float) -> X:
     """Return the total resistance ratio that leaves a share of the volume flow: R = q^-(2+s) [-].
 
     Parameters

@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from typing import Any, NamedTuple
+from typing import Any, Generic, NamedTuple
 
 import numpy as np
 
 from combust.kernel.constants import DRY_AIR, WATER_GAS_CONSTANT, DryAir
 from combust.kernel.stoichiometry import stoichiometric_air_moles, stoichiometric_oxygen
-from combust.kernel.types import Atoms
+from combust.kernel.types import Atoms, X
 
 
-class FlueGasMoles(NamedTuple):
+class FlueGasMoles(NamedTuple, Generic[X]):
     """Flue gas per mol of fuel carbon; ``hc`` is unburnt fuel counted as C1.
 
     Attributes
@@ -20,39 +20,39 @@ class FlueGasMoles(NamedTuple):
         Amounts [mol per mol C].
     """
 
-    co2: Any
-    co: Any
-    h2: Any
-    h2o: Any
-    o2: Any
-    n2: Any
-    ar: Any
-    so2: Any
-    hc: Any
-    no: Any
+    co2: X
+    co: X
+    h2: X
+    h2o: X
+    o2: X
+    n2: X
+    ar: X
+    so2: X
+    hc: X
+    no: X
 
     @property
-    def dry(self) -> Any:
+    def dry(self) -> X:
         """Dry gas [mol per mol C]."""
         return self.co2 + self.co + self.h2 + self.o2 + self.n2 + self.ar + self.so2 + self.hc + self.no
 
     @property
-    def wet(self) -> Any:
+    def wet(self) -> X:
         """Wet gas [mol per mol C]."""
         return self.dry + self.h2o
 
     @property
-    def o2_dry_pct(self) -> Any:
+    def o2_dry_pct(self) -> X:
         """O2 in the dry gas [vol %]."""
         return 100.0 * self.o2 / self.dry
 
     @property
-    def co2_dry_pct(self) -> Any:
+    def co2_dry_pct(self) -> X:
         """CO2 in the dry gas [vol %]."""
         return 100.0 * self.co2 / self.dry
 
 
-def rich_co_share(fuel: Atoms, air_ratio: Any, *, hc_share: Any = 0.0, no_share: Any = 0.0) -> Any:
+def rich_co_share(fuel: Atoms[X], air_ratio: X | float, *, hc_share: X | float = 0.0, no_share: X | float = 0.0) -> X:
     """Return the share of fuel carbon that leaves as CO when no O2 is left [mol/mol]; 0 where air suffices.
 
     CO and H2 share the missing oxygen through CO·H2O/(CO2·H2) = K.
@@ -92,19 +92,19 @@ def rich_co_share(fuel: Atoms, air_ratio: Any, *, hc_share: Any = 0.0, no_share:
     root = np.sqrt(linear**2 + 4.0 * (1.0 - WATER_GAS_CONSTANT) * WATER_GAS_CONSTANT * missing)
     share = 2.0 * WATER_GAS_CONSTANT * missing / (linear + root)
     possible = missing <= (1.0 + hydrogen) * (1.0 + 1e-12)
-    return np.where(missing <= 0.0, 0.0, np.where(possible, share * burnt, np.nan))
+    return np.where(missing <= 0.0, 0.0, np.where(possible, share * burnt, np.nan))[()]
 
 
 def flue_gas_moles(
-    fuel: Atoms,
-    air_ratio: Any,
+    fuel: Atoms[X],
+    air_ratio: X | float,
     *,
-    co_share: Any = 0.0,
-    hc_share: Any = 0.0,
-    no_share: Any = 0.0,
-    humidity_ratio: Any = 0.0,
+    co_share: X | float = 0.0,
+    hc_share: X | float = 0.0,
+    no_share: X | float = 0.0,
+    humidity_ratio: X | float = 0.0,
     air: DryAir = DRY_AIR,
-) -> FlueGasMoles:
+) -> FlueGasMoles[X]:
     """Return the flue gas of one mol of fuel carbon.
 
     Assumes that unburnt fuel (``hc_share``) has the fuel's own composition, that H2 is tied to CO by the water-gas
@@ -155,7 +155,7 @@ def flue_gas_moles(
     demand = own_co2 + carbon_monoxide / 2.0 + own_water / 2.0 + burnt * (fuel.s_c - fuel.o_c / 2.0) + no_share / 2.0
     oxygen = dry_air * air.o2 - demand
     # Where CO was forced by missing air the remainder is rounding, not oxygen.
-    oxygen = np.where((forced > 0.0) & (forced >= co_share), 0.0, oxygen)
+    oxygen = np.where((forced > 0.0) & (forced >= co_share), 0.0, oxygen)[()]
     zero = np.zeros_like(oxygen)
     return FlueGasMoles(
         co2=own_co2 + dry_air * air.co2,
@@ -171,7 +171,7 @@ def flue_gas_moles(
     )
 
 
-def co_share_from_co(fuel: Atoms, air_ratio: Any, co_fraction_dry: Any, *, air: DryAir = DRY_AIR) -> Any:
+def co_share_from_co(fuel: Atoms[X], air_ratio: X | float, co_fraction_dry: X | float, *, air: DryAir = DRY_AIR) -> X:
     """Return the share of fuel carbon behind a dry CO fraction at a lambda [mol/mol]: fixed point, four rounds.
 
     Parameters
@@ -207,7 +207,7 @@ def co_share_from_co(fuel: Atoms, air_ratio: Any, co_fraction_dry: Any, *, air: 
     >>> round(float(1e6 * gas.co / gas.dry), 3)
     150.0
     """
-    share = np.zeros(np.broadcast(np.asarray(air_ratio), np.asarray(co_fraction_dry)).shape)
+    share: Any = np.zeros(np.broadcast(np.asarray(air_ratio), np.asarray(co_fraction_dry)).shape)
     for _ in range(4):
         share = co_fraction_dry * flue_gas_moles(fuel, air_ratio, co_share=share, air=air).dry
     return share

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Any, NamedTuple
+from typing import Any, Generic, NamedTuple
 
 import numpy as np
 
 from combust.kernel.stoichiometry import stoichiometric_air_mass
-from combust.kernel.types import Atoms
+from combust.kernel.types import Atoms, Truth, X
 
 DENSITY_TEMP_C = 15.0
 SECONDS_PER_HOUR = 3600.0
@@ -21,7 +21,7 @@ GRADUATE_HALF_WIDTH_ML = 0.1
 RECTANGULAR_HALF = 3.0**-0.5
 
 
-def fuel_density(density_15_kg_per_m3: Any, expansion_per_k: Any, fuel_temp_c: Any) -> Any:
+def fuel_density(density_15_kg_per_m3: X | float, expansion_per_k: X | float, fuel_temp_c: X | float) -> X:
     """Return the density of a liquid fuel at a temperature, linear in temperature [kg/m³].
 
     Validity record ``fuel_density`` (``combust/data/approximate_forms.toml``).
@@ -52,7 +52,7 @@ def fuel_density(density_15_kg_per_m3: Any, expansion_per_k: Any, fuel_temp_c: A
     return density_15_kg_per_m3 * (1.0 - expansion_per_k * (fuel_temp_c - DENSITY_TEMP_C))
 
 
-def fuel_density_ratio(fuel_temp_c: Any, base_fuel_temp_c: Any, expansion_per_k: Any) -> Any:
+def fuel_density_ratio(fuel_temp_c: X | float, base_fuel_temp_c: X | float, expansion_per_k: X | float) -> X:
     """Return fuel density at the pump over that at the baseline [-]: rho = rho_15 (1 - beta (T - 15 °C)).
 
     Parameters
@@ -83,7 +83,7 @@ def fuel_density_ratio(fuel_temp_c: Any, base_fuel_temp_c: Any, expansion_per_k:
     return fuel_density(1.0, expansion_per_k, fuel_temp_c) / fuel_density(1.0, expansion_per_k, base_fuel_temp_c)
 
 
-def pump_volume_flow(stroke_ul: Any, pump_hz: Any, *, delivery: Any = 1.0) -> Any:
+def pump_volume_flow(stroke_ul: X | float, pump_hz: X | float, *, delivery: X | float = 1.0) -> X:
     """Return the volume flow of a metering pump [l/h]: stroke x frequency x delivery.
 
     Parameters
@@ -116,7 +116,7 @@ def pump_volume_flow(stroke_ul: Any, pump_hz: Any, *, delivery: Any = 1.0) -> An
     return stroke_ul * pump_hz * delivery * (SECONDS_PER_HOUR / MICROLITRES_PER_LITRE)
 
 
-def pump_hz_from_volume_flow(fuel_l_per_h: Any, stroke_ul: Any, *, delivery: Any = 1.0) -> Any:
+def pump_hz_from_volume_flow(fuel_l_per_h: X | float, stroke_ul: X | float, *, delivery: X | float = 1.0) -> X:
     """Return the pulse frequency that gives a volume flow [Hz].
 
     Parameters
@@ -149,7 +149,7 @@ def pump_hz_from_volume_flow(fuel_l_per_h: Any, stroke_ul: Any, *, delivery: Any
     return fuel_l_per_h * MICROLITRES_PER_LITRE / (SECONDS_PER_HOUR * stroke_ul * delivery)
 
 
-class Delivery(NamedTuple):
+class Delivery(NamedTuple, Generic[X]):
     """A delivery test.
 
     Attributes
@@ -166,16 +166,16 @@ class Delivery(NamedTuple):
         What the deviation alone makes of lambda [-].
     """
 
-    nominal_ml: Any
-    stroke_ul: Any
-    deviation_pct: Any
-    deviation_u_pct: Any
-    within_band: Any
-    clear: Any
-    air_ratio_factor: Any
+    nominal_ml: X
+    stroke_ul: X
+    deviation_pct: X
+    deviation_u_pct: X
+    within_band: Truth
+    clear: Truth
+    air_ratio_factor: X
 
 
-def delivery_test(strokes: Any, delivered_ml: Any, nominal_stroke_ul: Any) -> Delivery:
+def delivery_test(strokes: X | float, delivered_ml: X | float, nominal_stroke_ul: X | float) -> Delivery[X]:
     """Return what a delivery test says: strokes counted, volume caught, against the nominal stroke.
 
     The strokes are counted without error; the volume is read with a rectangular error of 0.1 ml half width.
@@ -204,7 +204,7 @@ def delivery_test(strokes: Any, delivered_ml: Any, nominal_stroke_ul: Any) -> De
     >>> round(float(test.deviation_pct), 1), bool(test.within_band)
     (11.5, False)
     """
-    nominal = np.asarray(strokes, dtype=float) * nominal_stroke_ul * 1e-3
+    nominal: Any = np.asarray(strokes, dtype=float) * nominal_stroke_ul * 1e-3
     ratio = delivered_ml / nominal
     deviation = 100.0 * (ratio - 1.0)
     u = 100.0 * RECTANGULAR_HALF * GRADUATE_HALF_WIDTH_ML / nominal
@@ -219,7 +219,7 @@ def delivery_test(strokes: Any, delivered_ml: Any, nominal_stroke_ul: Any) -> De
     )
 
 
-def delivered_while_attempting(stroke_ul: Any, pump_hz: Any, seconds: Any) -> Any:
+def delivered_while_attempting(stroke_ul: X | float, pump_hz: X | float, seconds: X | float) -> X:
     """Return the fuel that an attempt to light doses into the burner [ml].
 
     Parameters
@@ -248,17 +248,21 @@ def delivered_while_attempting(stroke_ul: Any, pump_hz: Any, seconds: Any) -> An
     return stroke_ul * pump_hz * seconds * 1e-3
 
 
-class FuelSwap(NamedTuple):
+class FuelSwap(NamedTuple, Generic[X]):
     """Another fuel at the same pulses and the same air: factors on lambda, on fuel mass and on net heat [-]."""
 
-    air_ratio: Any
-    fuel_mass: Any
-    heat: Any
+    air_ratio: X
+    fuel_mass: X
+    heat: X
 
 
 def fuel_swap(
-    before: Atoms, after: Atoms, *, densities: tuple[Any, Any], net_heating_values: tuple[Any, Any]
-) -> FuelSwap:
+    before: Atoms[X],
+    after: Atoms[X],
+    *,
+    densities: tuple[X | float, X | float],
+    net_heating_values: tuple[X | float, X | float],
+) -> FuelSwap[X]:
     """Return what another fuel does when pump pulses and air stay: volume is metered, so mass follows density.
 
     lambda is inverse to (fuel mass x air need), heat follows (fuel mass x net heating value). Incomplete burning and
@@ -290,6 +294,6 @@ def fuel_swap(
     >>> same.air_ratio, same.fuel_mass, same.heat  # half the mass: twice the lambda, half the heat
     (2.0, 0.5, 0.5)
     """
-    mass = densities[1] / densities[0]
+    mass: Any = densities[1] / densities[0]
     need = stoichiometric_air_mass(after) / stoichiometric_air_mass(before)
     return FuelSwap(1.0 / (mass * need), mass, mass * net_heating_values[1] / net_heating_values[0])

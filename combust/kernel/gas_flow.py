@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Any, NamedTuple
+from typing import Any, Generic, NamedTuple
 
 import numpy as np
 
 from combust.kernel.constants import DRY_AIR, GAS_CONSTANT, ZERO_CELSIUS_K, DryAir
 from combust.kernel.flue_gas import flue_gas_moles
 from combust.kernel.stoichiometry import molar_mass_per_carbon, stoichiometric_air_mass, stoichiometric_air_moles
-from combust.kernel.types import Atoms
+from combust.kernel.types import Atoms, X
 
 # US Standard Atmosphere 1976: Sutherland's S 110.4 K (read), beta 1.458e-6 kg/(s m sqrt(K)) (from memory).
 SUTHERLAND_K = 110.4
@@ -20,7 +20,7 @@ LAMINAR_BELOW = 2000.0
 TURBULENT_ABOVE = 3000.0
 
 
-def gas_viscosity(temp_c: Any) -> Any:
+def gas_viscosity(temp_c: X | float) -> X:
     """Return the dynamic viscosity of air, used for flue gas too [Pa s].
 
     It lies up to 3 % below a reference equation of air when hot; flue gas is 0 to 8 % less viscous than this (least
@@ -51,7 +51,7 @@ def gas_viscosity(temp_c: Any) -> Any:
     return (SUTHERLAND_BETA * kelvin**1.5 / (kelvin + SUTHERLAND_K))[()]
 
 
-def gas_density(pressure_hpa: Any, temp_c: Any, molar_mass: Any = DRY_AIR.molar_mass) -> Any:
+def gas_density(pressure_hpa: X | float, temp_c: X | float, molar_mass: X | float = DRY_AIR.molar_mass) -> X:
     """Return the density of an ideal gas [kg/m³].
 
     Parameters
@@ -84,7 +84,9 @@ def gas_density(pressure_hpa: Any, temp_c: Any, molar_mass: Any = DRY_AIR.molar_
     return 100.0 * pressure_hpa * molar_mass / (GAS_CONSTANT * (temp_c + ZERO_CELSIUS_K))
 
 
-def flue_molar_mass(fuel: Atoms, air_ratio: Any, *, humidity_ratio: Any = 0.0, air: DryAir = DRY_AIR) -> Any:
+def flue_molar_mass(
+    fuel: Atoms[X], air_ratio: X | float, *, humidity_ratio: X | float = 0.0, air: DryAir = DRY_AIR
+) -> X:
     """Return the molar mass of the wet flue gas of complete combustion [kg/kmol].
 
     Parameters
@@ -118,17 +120,22 @@ def flue_molar_mass(fuel: Atoms, air_ratio: Any, *, humidity_ratio: Any = 0.0, a
     return mass / flue_gas_moles(fuel, air_ratio, humidity_ratio=humidity_ratio, air=air).wet
 
 
-class Duty(NamedTuple):
+class Duty(NamedTuple, Generic[X]):
     """What flows in a duct: mass flow [kg/h], density [kg/m³], dynamic viscosity [Pa s]."""
 
-    mass_flow_kg_per_h: Any
-    density_kg_per_m3: Any
-    viscosity_pa_s: Any
+    mass_flow_kg_per_h: X
+    density_kg_per_m3: X
+    viscosity_pa_s: X
 
 
 def intake_duty(
-    fuel: Atoms, fuel_kg_per_h: Any, air_ratio: Any, *, intake_temp_c: Any = 15.0, pressure_hpa: Any = 1013.25
-) -> Duty:
+    fuel: Atoms[X],
+    fuel_kg_per_h: X | float,
+    air_ratio: X | float,
+    *,
+    intake_temp_c: X | float = 15.0,
+    pressure_hpa: X | float = 1013.25,
+) -> Duty[X]:
     """Return the dry combustion air that a fuel flow draws at a lambda, in the intake duct.
 
     Parameters
@@ -168,8 +175,13 @@ def intake_duty(
 
 
 def exhaust_duty(
-    fuel: Atoms, fuel_kg_per_h: Any, air_ratio: Any, *, flue_temp_c: Any, pressure_hpa: Any = 1013.25
-) -> Duty:
+    fuel: Atoms[X],
+    fuel_kg_per_h: X | float,
+    air_ratio: X | float,
+    *,
+    flue_temp_c: X | float,
+    pressure_hpa: X | float = 1013.25,
+) -> Duty[X]:
     """Return the flue gas of a fuel flow at a lambda, in the exhaust duct at one temperature.
 
     Give the temperature at the port: gas cools along the duct, so the loss is at most this.
@@ -211,7 +223,7 @@ def exhaust_duty(
     return Duty(mass, density, gas_viscosity(flue_temp_c))
 
 
-def friction_factor(reynolds: Any, relative_roughness: Any = 0.0) -> Any:
+def friction_factor(reynolds: X | float, relative_roughness: X | float = 0.0) -> X:
     """Return Darcy's friction factor of a round pipe [-].
 
     64/Re below 2000, Serghides' explicit form of Colebrook above 3000 (within 5e-5), and between the two a smooth
@@ -258,7 +270,7 @@ def _serghides(re: Any, roughness: Any) -> Any:
     return (a - (b - a) ** 2 / (c - 2.0 * b + a)) ** -2.0
 
 
-def contraction_k(ratio: Any) -> Any:
+def contraction_k(ratio: X | float) -> X:
     """Return the loss of a sharp contraction on the velocity head of the narrow side [-].
 
     Parameters
@@ -289,7 +301,7 @@ def contraction_k(ratio: Any) -> Any:
     return 0.0696 * (1.0 - ratio**5) * jet**2 + (jet - 1.0) ** 2
 
 
-def expansion_k(ratio: Any) -> Any:
+def expansion_k(ratio: X | float) -> X:
     """Return the loss of a sharp expansion on the narrow side's velocity head [-], (1 - ratio²)².
 
     Parameters

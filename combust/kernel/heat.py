@@ -11,7 +11,7 @@ from combust.data.tables import load_table
 from combust.kernel.constants import GAS_CONSTANT, ZERO_CELSIUS_K
 from combust.kernel.flue_gas import FlueGasMoles
 from combust.kernel.stoichiometry import molar_mass_per_carbon
-from combust.kernel.types import Atoms, Floats
+from combust.kernel.types import Atoms, Floats, X
 
 SPECIES = ("co2", "co", "h2", "h2o", "o2", "n2", "ar", "so2", "no")
 MIDDLE_K = 1000.0
@@ -30,7 +30,7 @@ def _coefficients(high: bool) -> Floats:
     return rows / [1.0, 2.0, 3.0, 4.0, 5.0, 1.0]
 
 
-def gas_enthalpy(moles: FlueGasMoles, temp_c: Any) -> Any:
+def gas_enthalpy(moles: FlueGasMoles[X], temp_c: X | float) -> X:
     """Return the enthalpy of a gas mixture, water as vapour, unburnt HC left out [J per kmol fuel carbon].
 
     Absolute (heats of formation included): only differences at one composition are sensible heat.
@@ -62,7 +62,7 @@ def gas_enthalpy(moles: FlueGasMoles, temp_c: Any) -> Any:
     return _enthalpies(moles, temp_c)[0]
 
 
-def _enthalpies(moles: FlueGasMoles, *temps_c: Any) -> list[Any]:
+def _enthalpies(moles: FlueGasMoles[Any], *temps_c: Any) -> list[Any]:
     """Return the enthalpy at each temperature; the polynomials of the mixture are made once."""
     kelvins = [np.asarray(temp, dtype=float) + ZERO_CELSIUS_K for temp in temps_c]
     low = _mixture_polynomial(moles, high=False)
@@ -73,7 +73,7 @@ def _enthalpies(moles: FlueGasMoles, *temps_c: Any) -> list[Any]:
     return [GAS_CONSTANT * one for one in found]
 
 
-def _mixture_polynomial(moles: FlueGasMoles, *, high: bool) -> list[Any]:
+def _mixture_polynomial(moles: FlueGasMoles[Any], *, high: bool) -> list[Any]:
     rows = _coefficients(high)
     parts = [(getattr(moles, name), row) for name, row in zip(SPECIES, rows, strict=True)]
     present = [(part, row) for part, row in parts if np.any(part)]
@@ -85,7 +85,7 @@ def _horner(polynomial: list[Any], kelvin: Any) -> Any:
     return kelvin * (a1 + kelvin * (a2 + kelvin * (a3 + kelvin * (a4 + kelvin * a5)))) + a6
 
 
-def sensible_heat(moles: FlueGasMoles, hot_temp_c: Any, cold_temp_c: Any) -> Any:
+def sensible_heat(moles: FlueGasMoles[X], hot_temp_c: X | float, cold_temp_c: X | float) -> X:
     """Return the heat a gas gives off between two temperatures, water stays vapour [J per kmol fuel carbon].
 
     Parameters
@@ -115,7 +115,7 @@ def sensible_heat(moles: FlueGasMoles, hot_temp_c: Any, cold_temp_c: Any) -> Any
     return hot - cold
 
 
-def heat_input_per_carbon(fuel: Atoms, net_heating_value: Any) -> Any:
+def heat_input_per_carbon(fuel: Atoms[X], net_heating_value: X | float) -> X:
     """Return the net heat of the fuel that holds one kmol of carbon [J/kmol].
 
     Parameters
@@ -143,7 +143,13 @@ def heat_input_per_carbon(fuel: Atoms, net_heating_value: Any) -> Any:
     return net_heating_value * 1e6 * molar_mass_per_carbon(fuel)
 
 
-def stack_loss(moles: FlueGasMoles, flue_temp_c: Any, intake_temp_c: Any, fuel: Atoms, net_heating_value: Any) -> Any:
+def stack_loss(
+    moles: FlueGasMoles[X],
+    flue_temp_c: X | float,
+    intake_temp_c: X | float,
+    fuel: Atoms[X],
+    net_heating_value: X | float,
+) -> X:
     """Return the net stack loss by enthalpy [% of net heat input].
 
     Products and intake moisture from flue to intake temperature, water as vapour, over the net heating value at 25 °C.
@@ -184,7 +190,7 @@ def stack_loss(moles: FlueGasMoles, flue_temp_c: Any, intake_temp_c: Any, fuel: 
     return 100.0 * heat / heat_input_per_carbon(fuel, net_heating_value)
 
 
-def stack_loss_siegert(flue_temp_c: Any, intake_temp_c: Any, o2_dry_pct: Any) -> Any:
+def stack_loss_siegert(flue_temp_c: X | float, intake_temp_c: X | float, o2_dry_pct: X | float) -> X:
     """Return the net stack loss by the Siegert form for heating oil [% of net heat input].
 
     (t_flue - t_intake) (A/(21 - O2) + B) with A 0.68, B 0.007. Against the enthalpy balance of diesel and kerosene at
@@ -223,7 +229,7 @@ def stack_loss_siegert(flue_temp_c: Any, intake_temp_c: Any, o2_dry_pct: Any) ->
     return (flue_temp_c - intake_temp_c) * (a / (21.0 - o2_dry_pct) + b)
 
 
-def unburnt_loss(co_per_carbon: Any, hc_share: Any, fuel: Atoms, net_heating_value: Any) -> Any:
+def unburnt_loss(co_per_carbon: X | float, hc_share: X | float, fuel: Atoms[X], net_heating_value: X | float) -> X:
     """Return the loss by CO and unburnt fuel [% of net heat input]; H2 is not measured and not counted.
 
     Parameters

@@ -12,12 +12,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from typing import Any, NamedTuple
+from typing import Any, Generic, NamedTuple
 
 import numpy as np
 
 from combust.kernel.heater_law import Body, Law
 from combust.kernel.hot_gas import REFERENCE_C, REFERENCE_K, gas_coefficients
+from combust.kernel.types import Truth, X
 
 NEWTON_STEPS = 2  # of the flue temperature in one step of time; at rest one is exact
 LEAST_GAS = 1e-6  # of the baseline's gas, for the logarithm of the exchanger
@@ -39,52 +40,52 @@ _NUMBERS = _Operations(math.exp, min, max, lambda yes, a, b: a if yes else b, fl
 _ARRAYS = _Operations(np.exp, np.minimum, np.maximum, np.where, np.asarray)
 
 
-class HeaterMotion(NamedTuple):
+class HeaterMotion(NamedTuple, Generic[X]):
     """State of a heater: temperatures [K above 25 °C], speeds over the stage's [-], fuel [g], whether it burns."""
 
-    chamber: Any
-    wall: Any
-    casing: Any
-    port: Any
-    glow: Any
-    wick: Any
-    flue: Any
-    blower: Any
-    fan: Any
-    film_g: Any
-    pool_g: Any
-    lit: Any
+    chamber: X
+    wall: X
+    casing: X
+    port: X
+    glow: X
+    wick: X
+    flue: X
+    blower: X
+    fan: X
+    film_g: X
+    pool_g: X
+    lit: Truth
 
 
-class StepInputs(NamedTuple):
+class StepInputs(NamedTuple, Generic[X]):
     """What the controller does during a step: fuel that arrives [g/s], glow power [W], speeds asked for [-]."""
 
-    fuel_g_per_s: Any
-    glow_w: Any
-    blower: Any
-    fan: Any
+    fuel_g_per_s: X
+    glow_w: X
+    blower: X
+    fan: X
 
 
-class StepFlows(NamedTuple):
+class StepFlows(NamedTuple, Generic[X]):
     """What passed during a step: lambda (air over what burns), fuel [g/s], heat [W], for balances and displays.
 
     ``burnt`` + ``vented`` = what evaporated; heat: ``released`` + ``carried`` (air and what goes round) + ``glow`` came
     in, ``flue`` and ``heating`` went out.
     """
 
-    air_ratio: Any
-    air: Any
-    burnt_g_per_s: Any
-    vented_g_per_s: Any
-    released: Any
-    carried: Any
-    glow: Any
-    flue: Any
-    heating: Any
-    gas_share: Any
+    air_ratio: X
+    air: X
+    burnt_g_per_s: X
+    vented_g_per_s: X
+    released: X
+    carried: X
+    glow: X
+    flue: X
+    heating: X
+    gas_share: X
 
 
-def cold_motion(temp_c: Any) -> HeaterMotion:
+def cold_motion(temp_c: X | float) -> HeaterMotion[X]:
     """Return a heater that has stood for long at a temperature, without fuel in the burner.
 
     Parameters
@@ -106,12 +107,12 @@ def cold_motion(temp_c: Any) -> HeaterMotion:
     >>> cold_motion(25.0).chamber, cold_motion(25.0).film_g
     (0.0, 0.0)
     """
-    cold = temp_c - REFERENCE_C
+    cold: Any = temp_c - REFERENCE_C
     still = cold * 0.0
     return HeaterMotion(cold, cold, cold, cold, cold, cold, cold, still, still, still, still, still > 1.0)
 
 
-def stored_heat(state: HeaterMotion, body: Body) -> Any:
+def stored_heat(state: HeaterMotion[X], body: Body) -> X:
     """Return the heat in the nodes above 25 °C [J].
 
     Parameters
@@ -140,7 +141,9 @@ def stored_heat(state: HeaterMotion, body: Body) -> Any:
     return nodes + body.port_j_per_k * state.port + body.glow_j_per_k * state.glow
 
 
-def motion_step(state: HeaterMotion, law: Law, inputs: StepInputs, dt_s: float) -> tuple[HeaterMotion, StepFlows]:
+def motion_step(
+    state: HeaterMotion[X], law: Law[X], inputs: StepInputs[X], dt_s: float
+) -> tuple[HeaterMotion[X], StepFlows[X]]:
     """Return the heater after a step of time, and what passed during it.
 
     Heat and fuel balance to rounding for any step: what leaves one node enters another. Explicit in the slow nodes,
@@ -235,7 +238,7 @@ def motion_step(state: HeaterMotion, law: Law, inputs: StepInputs, dt_s: float) 
     return after, flows
 
 
-def _fuel_step(state: HeaterMotion, body: Body, fed: Any, dt: float, ops: _Operations) -> tuple[Any, Any, Any]:
+def _fuel_step(state: HeaterMotion[Any], body: Body, fed: Any, dt: float, ops: _Operations) -> tuple[Any, Any, Any]:
     """Return film and pool after a step [g] and what evaporated [g/s]."""
     hotness = ops.exp(ops.least((state.wick + REFERENCE_C - body.film_at_c) / body.film_per_e_k, 50.0))
     # A flame heats the film itself, however cold the wick is: else a cool chamber would swing between film and flame.
@@ -250,28 +253,28 @@ def _fuel_step(state: HeaterMotion, body: Body, fed: Any, dt: float, ops: _Opera
     return film - over, pool - pooled, (gone + pooled) / dt
 
 
-def _air_flow(state: HeaterMotion, law: Law, ops: _Operations) -> Any:
+def _air_flow(state: HeaterMotion[Any], law: Law[Any], ops: _Operations) -> Any:
     """Return the combustion air of the moment [kmol/s], by the steady model's own path."""
     inlet = law.inlet_k + law.warming * (state.flue - law.intake)
     flow = ops.number(law.path.flow(state.chamber, state.flue, inlet))
     return law.air * law.head * state.blower * flow * (law.inlet_k / inlet)
 
 
-def _burns(state: HeaterMotion, body: Body, gas: Any, fuel: Any) -> Any:
+def _burns(state: HeaterMotion[Any], body: Body, gas: Any, fuel: Any) -> Any:
     """Return whether there is a flame: lambda of the vapour within the limits, and a flame or something hot enough."""
     within = (gas >= body.flame_richest * fuel) & (gas <= body.flame_leanest * fuel) & (fuel > 0.0)
     hot = body.lights_above_c - REFERENCE_C
     return within & (state.lit | (state.glow > hot) | (state.chamber > hot))
 
 
-def _extensive(law: Law, fuel: Any, gas: Any) -> tuple[Any, Any, Any]:
+def _extensive(law: Law[Any], fuel: Any, gas: Any) -> tuple[Any, Any, Any]:
     """Return a, b, c of the heat a·t + b·t² + c·t³ that the gas through the exchanger carries [W]."""
     zero, one = gas_coefficients(law.heat, 0.0), gas_coefficients(law.heat, 1.0)
     a, b, c = ((fuel * at_0 + gas * (at_1 - at_0)) / law.fresh for at_0, at_1 in zip(zero, one, strict=True))
     return a, b, c
 
 
-def _wall(law: Law, capacity: Any, gas: Any, left: Any, ops: _Operations) -> Any:
+def _wall(law: Law[Any], capacity: Any, gas: Any, left: Any, ops: _Operations) -> Any:
     """Return the conductance of the wall to the heating air [W/K].
 
     It moves no resting value. Kept so that the flue gas stays hotter than the wall and the outlet colder.
@@ -281,7 +284,7 @@ def _wall(law: Law, capacity: Any, gas: Any, left: Any, ops: _Operations) -> Any
     return ops.most(usual, gas / STEEPEST_WALL)
 
 
-def _flue(state: HeaterMotion, gas: tuple[Any, Any, Any], left: Any, wall: Any, given: Any) -> Any:
+def _flue(state: HeaterMotion[Any], gas: tuple[Any, Any, Any], left: Any, wall: Any, given: Any) -> Any:
     """Return the flue temperature: the wall passes on what the gas gives it, by the steady law of the exchanger.
 
     flue = sink + left (flame - sink), wall (T_wall - sink) = given - heat of the flue gas.
@@ -296,7 +299,7 @@ def _flue(state: HeaterMotion, gas: tuple[Any, Any, Any], left: Any, wall: Any, 
     return flue
 
 
-def port_pressures(state: HeaterMotion, law: Law, flows: StepFlows) -> tuple[Any, Any]:
+def port_pressures(state: HeaterMotion[X], law: Law[X], flows: StepFlows[X]) -> tuple[X, X]:
     """Return suction at the intake port and pressure at the exhaust port over the baseline's [-].
 
     Parameters

@@ -6,12 +6,13 @@ Temperatures are kelvin above 25 °C, heat is W and J, flows are kmol/s of fuel 
 from __future__ import annotations
 
 from functools import cache
-from typing import Any, NamedTuple
+from typing import Any, Generic, NamedTuple
 
 import numpy as np
 
 from combust.data.tables import load_numbers
 from combust.kernel.hot_gas import REFERENCE_C, REFERENCE_K, FuelHeat, gas_mass
+from combust.kernel.types import X
 from combust.kernel.working_point import AirPath, HealthyState, HeaterParameters, SiteAir, baseline_heat
 
 
@@ -46,7 +47,7 @@ class Body(NamedTuple):
     line_ml: float
 
 
-class StageSet(NamedTuple):
+class StageSet(NamedTuple, Generic[X]):
     """What motion needs of a healthy stage; every field is blended linearly while one stage becomes another.
 
     Attributes
@@ -59,44 +60,44 @@ class StageSet(NamedTuple):
     sink : mean heating air
     """
 
-    fuel_kmol_per_s: Any
-    air_ratio: Any
-    intake: Any
-    flue: Any
-    flame: Any
-    units: Any
-    useful: Any
-    radiated: Any
-    rise_k: Any
-    sink: Any
+    fuel_kmol_per_s: X
+    air_ratio: X
+    intake: X
+    flue: X
+    flame: X
+    units: X
+    useful: X
+    radiated: X
+    rise_k: X
+    sink: X
 
 
-class Law(NamedTuple):
+class Law(NamedTuple, Generic[X]):
     """All that stays the same from step to step until an input or the stage changes."""
 
-    stage: StageSet
-    path: AirPath
+    stage: StageSet[X]
+    path: AirPath[X]
     heat: FuelHeat
     body: Body
-    p: HeaterParameters
-    site: SiteAir
-    air: Any  # at full speed through the baseline's resistance, of air as cold as the intake [kmol/s]
-    head: Any  # what the blower's head makes of the flow [-]
-    inlet_k: Any
-    intake: Any
-    air_in: Any
-    fresh: Any
-    warming: Any
-    heat_per_kmol: Any
-    radiates: Any  # W per fourth power of kelvin
-    units: Any
-    softer: Any
-    air_side: Any
-    gas: Any  # mass flow of the baseline's gas [kg/s]
-    heating_air: Any  # at full speed over the baseline's
-    capacity: Any  # of the baseline's heating air [W/K]
-    conductance: Any  # of the wall to the baseline's heating air [W/K]
-    kmol_per_g: Any  # of the fuel in the burner
+    p: HeaterParameters[X]
+    site: SiteAir[X]
+    air: X  # at full speed through the baseline's resistance, of air as cold as the intake [kmol/s]
+    head: X  # what the blower's head makes of the flow [-]
+    inlet_k: X
+    intake: X
+    air_in: X
+    fresh: X
+    warming: X
+    heat_per_kmol: X
+    radiates: X  # W per fourth power of kelvin
+    units: X
+    softer: X
+    air_side: X
+    gas: X  # mass flow of the baseline's gas [kg/s]
+    heating_air: X  # at full speed over the baseline's
+    capacity: X  # of the baseline's heating air [W/K]
+    conductance: X  # of the wall to the baseline's heating air [W/K]
+    kmol_per_g: X  # of the fuel in the burner
 
 
 @cache
@@ -116,7 +117,9 @@ def body_conventions() -> Body:
     return Body(**load_numbers("heater_dynamics", "body"))
 
 
-def stage_set(healthy: HealthyState, p: HeaterParameters, fuel: FuelHeat, fuel_kmol_per_s: Any) -> StageSet:
+def stage_set(
+    healthy: HealthyState[X], p: HeaterParameters[X], fuel: FuelHeat, fuel_kmol_per_s: X | float
+) -> StageSet[X]:
     """Return what motion needs of a healthy stage whose fuel carbon flows at a rate.
 
     Parameters
@@ -150,8 +153,9 @@ def stage_set(healthy: HealthyState, p: HeaterParameters, fuel: FuelHeat, fuel_k
     305.0
     """
     useful, radiated, flame, units = baseline_heat(healthy, p, fuel)
+    flow: Any = fuel_kmol_per_s
     return StageSet(
-        fuel_kmol_per_s=fuel_kmol_per_s,
+        fuel_kmol_per_s=flow,
         air_ratio=healthy.air_ratio,
         intake=healthy.intake_c - REFERENCE_C,
         flue=healthy.flue_c - REFERENCE_C,
@@ -165,14 +169,14 @@ def stage_set(healthy: HealthyState, p: HeaterParameters, fuel: FuelHeat, fuel_k
 
 
 def heater_law(
-    stage: StageSet,
-    site: SiteAir,
-    p: HeaterParameters,
+    stage: StageSet[X],
+    site: SiteAir[X],
+    p: HeaterParameters[X],
     fuel: FuelHeat,
     *,
-    need: Any = 1.0,
+    need: X | float = 1.0,
     body: Body | None = None,
-) -> Law:
+) -> Law[X]:
     """Return what stays the same from step to step; speed and fuel of ``p`` are left to the steps.
 
     Parameters
@@ -211,7 +215,9 @@ def heater_law(
     1.6
     """
     body = body or body_conventions()
-    inlet_k, fresh = REFERENCE_K + site.intake_c - REFERENCE_C, 1.0 - p.recirculated
+    own: Any = p  # numbers of its own beside arrays
+    per_g: Any = 1e-3 * need / fuel.fuel_mass
+    inlet_k, fresh = REFERENCE_K + site.intake_c - REFERENCE_C, 1.0 - own.recirculated
     path = AirPath.of(p, stage.intake, stage.flame, stage.flue)
     useful_w = stage.fuel_kmol_per_s * stage.useful
     return Law(
@@ -227,21 +233,21 @@ def heater_law(
         intake=site.intake_c - REFERENCE_C,
         air_in=site.air_in_c - REFERENCE_C,
         fresh=fresh,
-        warming=p.recirculated * p.recirculated_heat * p.unseen_warming,
-        heat_per_kmol=p.released * p.fuel_heat * fuel.net_heat,
+        warming=own.recirculated * own.recirculated_heat * own.unseen_warming,
+        heat_per_kmol=own.released * own.fuel_heat * fuel.net_heat,
         radiates=stage.fuel_kmol_per_s * stage.radiated / (REFERENCE_K + stage.flame) ** 4,
         units=stage.units * p.clean,
-        softer=p.exponent - 1.0,
-        air_side=p.air_side,
+        softer=own.exponent - 1.0,
+        air_side=own.air_side,
         gas=stage.fuel_kmol_per_s * gas_mass(fuel, stage.air_ratio),
         heating_air=site.heating_air_density * p.heating_air,
         capacity=useful_w / stage.rise_k,
         conductance=useful_w / (body.wall_share * (stage.flue - stage.sink)),
-        kmol_per_g=1e-3 * need / fuel.fuel_mass,
+        kmol_per_g=per_g,
     )
 
 
-def regulated_speed(voltage: Any, *, saturation: Any, load: Any) -> Any:
+def regulated_speed(voltage: X | float, *, saturation: X | float, load: X | float) -> X:
     """Return the speed of a regulated motor over the stage's [-]: kept until it saturates, min(1, U/(saturation load)).
 
     Parameters
@@ -272,7 +278,9 @@ def regulated_speed(voltage: Any, *, saturation: Any, load: Any) -> Any:
     return np.minimum(1.0, voltage / (saturation * load))
 
 
-def blower_speed(voltage: Any, *, load: Any, saturation: Any, regulated: bool | None, gain: Any) -> Any:
+def blower_speed(
+    voltage: X | float, *, load: X | float, saturation: X | float, regulated: bool | None, gain: X | float
+) -> X:
     """Return the blower's speed over the stage's at a voltage over the baseline's, both at most 1 [-].
 
     A regulated motor keeps its speed until it saturates: min(1, U/(saturation x load)). An unregulated one follows the

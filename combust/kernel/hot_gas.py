@@ -14,7 +14,7 @@ from combust.kernel.constants import DRY_AIR, ZERO_CELSIUS_K
 from combust.kernel.flue_gas import flue_gas_moles
 from combust.kernel.heat import heat_input_per_carbon, sensible_heat
 from combust.kernel.stoichiometry import molar_mass_per_carbon, stoichiometric_air_mass
-from combust.kernel.types import Atoms, AtomsTuple
+from combust.kernel.types import Atoms, AtomsTuple, X
 
 REFERENCE_C = 25.0
 REFERENCE_K = ZERO_CELSIUS_K + REFERENCE_C
@@ -37,7 +37,7 @@ class FuelHeat(NamedTuple):
     air_mass: float
 
 
-def fuel_heat(fuel: Atoms, net_heating_value: float) -> FuelHeat:
+def fuel_heat(fuel: Atoms[X], net_heating_value: float) -> FuelHeat:
     """Return the cubic enthalpies of stoichiometric products and of air for a fuel.
 
     Least squares on the NASA polynomials from 60 to 2000 °C, which they follow within 0.4 % from 200 °C on. Validity
@@ -69,7 +69,7 @@ def fuel_heat(fuel: Atoms, net_heating_value: float) -> FuelHeat:
 
 
 @lru_cache(maxsize=64)
-def _fuel_heat(fuel: AtomsTuple, net_heating_value: float) -> FuelHeat:
+def _fuel_heat(fuel: AtomsTuple[Any], net_heating_value: float) -> FuelHeat:
     stoichiometric, lean = flue_gas_moles(fuel, 1.0), flue_gas_moles(fuel, 2.0)
     celsius, cold = np.linspace(*FIT_C, 200), np.linspace(*FIT_INTAKE_C, 50)
 
@@ -96,7 +96,7 @@ def _fuel_heat(fuel: AtomsTuple, net_heating_value: float) -> FuelHeat:
     )
 
 
-def gas_mass(heat: FuelHeat, air_ratio: Any) -> Any:
+def gas_mass(heat: FuelHeat, air_ratio: X | float) -> X:
     """Return the mass of flue gas [kg per kmol of fuel carbon].
 
     Parameters
@@ -123,7 +123,7 @@ def gas_mass(heat: FuelHeat, air_ratio: Any) -> Any:
     return heat.fuel_mass + air_ratio * heat.air_mass
 
 
-def enthalpy(heat: FuelHeat, air_ratio: Any, above_k: Any) -> Any:
+def enthalpy(heat: FuelHeat, air_ratio: X | float, above_k: X | float) -> X:
     """Return the enthalpy of the flue gas above 25 °C [J per kmol of fuel carbon].
 
     Parameters
@@ -153,7 +153,7 @@ def enthalpy(heat: FuelHeat, air_ratio: Any, above_k: Any) -> Any:
     return above_k * (a + above_k * (b + above_k * c))
 
 
-def gas_coefficients(heat: FuelHeat, air_ratio: Any) -> tuple[Any, Any, Any]:
+def gas_coefficients(heat: FuelHeat, air_ratio: X | float) -> tuple[X, X, X]:
     """Return a, b, c of the gas's enthalpy a·t + b·t² + c·t³.
 
     Parameters
@@ -182,7 +182,7 @@ def gas_coefficients(heat: FuelHeat, air_ratio: Any) -> tuple[Any, Any, Any]:
     return (a - air_a) + air_ratio * air_a, (b - air_b) + air_ratio * air_b, (c - air_c) + air_ratio * air_c
 
 
-def flame_temperature(heat: FuelHeat, air_ratio: Any, intake_above_k: Any, radiated: Any = 0.0) -> Any:
+def flame_temperature(heat: FuelHeat, air_ratio: X | float, intake_above_k: X | float, radiated: X | float = 0.0) -> X:
     """Return the flame temperature of complete combustion, fuel at 25 °C, no dissociation [K above 25 °C].
 
     Below lambda 1 only the fuel that finds air burns. Validity record ``flame_without_dissociation``.
@@ -227,7 +227,7 @@ def flame_temperature(heat: FuelHeat, air_ratio: Any, intake_above_k: Any, radia
     return flame
 
 
-def heat_supplied(heat: FuelHeat, air_ratio: Any, intake_above_k: Any) -> Any:
+def heat_supplied(heat: FuelHeat, air_ratio: X | float, intake_above_k: X | float) -> X:
     """Return the heat of the fuel that finds air and of the air that enters [J per kmol of fuel carbon].
 
     Parameters

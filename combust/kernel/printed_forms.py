@@ -2,23 +2,21 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 
 from combust.kernel.constants import WATER_GAS_CONSTANT
-from combust.kernel.types import Atoms
+from combust.kernel.types import Atoms, X
 
 
 def air_ratio_brettschneider(
-    o2_dry_pct: Any,
-    co2_dry_pct: Any,
-    fuel: Atoms,
+    o2_dry_pct: X | float,
+    co2_dry_pct: X | float,
+    fuel: Atoms[X],
     *,
-    co_dry_ppm: Any = 0.0,
-    hc_dry_ppm: Any = 0.0,
-    no_dry_ppm: Any = 0.0,
-) -> Any:
+    co_dry_ppm: X | float = 0.0,
+    hc_dry_ppm: X | float = 0.0,
+    no_dry_ppm: X | float = 0.0,
+) -> X:
     """Return lambda by the closed form of Brettschneider (1979) [-].
 
     It counts the CO2 of the air as burnt fuel: exact at lambda 1, 0.3 % low at 2, 0.8 to 0.93 % low at 4.
@@ -62,8 +60,13 @@ def air_ratio_brettschneider(
 
 
 def air_ratio_spindt(
-    o2_dry_pct: Any, co2_dry_pct: Any, fuel: Atoms, *, co_dry_ppm: Any = 0.0, hc_dry_ppm: Any = 0.0
-) -> Any:
+    o2_dry_pct: X | float,
+    co2_dry_pct: X | float,
+    fuel: Atoms[X],
+    *,
+    co_dry_ppm: X | float = 0.0,
+    hc_dry_ppm: X | float = 0.0,
+) -> X:
     """Return lambda by Spindt's form over the oxygen-free stoichiometric ratio 138 (1 + h/4)/(12.01 + 1.008 h) [-].
 
     Between 0.1 % high and 0.9 % low over lambda 1 to 4 for fuels without oxygen. It knows no fuel oxygen: B7 reads up
@@ -105,7 +108,9 @@ def air_ratio_spindt(
     )
 
 
-def air_fuel_ratio_spindt(o2_pct: Any, co2_pct: Any, co_pct: Any, hc_pct: Any, h_c: Any) -> Any:
+def air_fuel_ratio_spindt(
+    o2_pct: X | float, co2_pct: X | float, co_pct: X | float, hc_pct: X | float, h_c: X | float
+) -> X:
     """Return Spindt's air/fuel ratio by mass [kg/kg].
 
     Parameters
@@ -136,7 +141,7 @@ def air_fuel_ratio_spindt(o2_pct: Any, co2_pct: Any, co_pct: Any, hc_pct: Any, h
         return f_b * (11.492 * f_c * (1.0 + r / 2.0 + q) / (1.0 + r) + 120.0 * (1.0 - f_c) / (3.5 + r))
 
 
-def air_ratio_shortcut(o2_dry_pct: Any) -> Any:
+def air_ratio_shortcut(o2_dry_pct: X | float) -> X:
     """Return 20.95/(20.95 - O2), kept only to show how far off it is [-].
 
     Liquid fuels without CO: 2.4 to 3 % high at lambda 1.6, 3.2 to 4 % at 2, up to 6 % at 4; CO makes it worse.

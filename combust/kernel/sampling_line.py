@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from typing import Any
 
 import numpy as np
+
+from combust.kernel.types import X
 
 T90_PER_LAG = math.log(10.0)  # a first-order step reaches 90 % after this many lags
 
 
-def lag_from_t90(t90_s: Any) -> Any:
+def lag_from_t90(t90_s: X | float) -> X:
     """Return the lag of a first-order sensor from its time to 90 % of a step [s]: T90 = ln 10 x lag.
 
     Parameters
@@ -36,7 +37,7 @@ def lag_from_t90(t90_s: Any) -> Any:
     return t90_s / T90_PER_LAG
 
 
-def first_order_step(shown: Any, true: Any, dt_s: Any, lag_s: Any) -> Any:
+def first_order_step(shown: X | float, true: X | float, dt_s: X | float, lag_s: X | float) -> X:
     """Return what a first-order sensor shows after a step of time in which the true value did not change.
 
     Exact for any step: shown' = true + (shown - true) exp(-dt/lag).

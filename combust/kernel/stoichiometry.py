@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from combust.kernel.constants import ATOMIC_WEIGHT, DRY_AIR, MOLAR_VOLUME_NORMAL, DryAir
-from combust.kernel.types import Atoms
+from combust.kernel.types import Atoms, X
 
 
-def stoichiometric_oxygen(fuel: Atoms) -> Any:
+def stoichiometric_oxygen(fuel: Atoms[X]) -> X:
     """Return the oxygen for complete combustion [mol O2 per mol C], nu = 1 + h/4 - o/2 + s.
 
     C burns to CO2, H to H2O, S to SO2; fuel nitrogen leaves as N2.
@@ -36,7 +34,7 @@ def stoichiometric_oxygen(fuel: Atoms) -> Any:
     return 1.0 + fuel.h_c / 4.0 - fuel.o_c / 2.0 + fuel.s_c
 
 
-def molar_mass_per_carbon(fuel: Atoms) -> Any:
+def molar_mass_per_carbon(fuel: Atoms[X]) -> X:
     """Return the mass of fuel that holds one kmol of carbon [kg/kmol C].
 
     Parameters
@@ -65,7 +63,7 @@ def molar_mass_per_carbon(fuel: Atoms) -> Any:
     )
 
 
-def stoichiometric_air_moles(fuel: Atoms, *, air: DryAir = DRY_AIR) -> Any:
+def stoichiometric_air_moles(fuel: Atoms[X], *, air: DryAir = DRY_AIR) -> X:
     """Return the dry air for complete combustion [mol air per mol C].
 
     Parameters
@@ -93,7 +91,7 @@ def stoichiometric_air_moles(fuel: Atoms, *, air: DryAir = DRY_AIR) -> Any:
     return stoichiometric_oxygen(fuel) / air.o2
 
 
-def stoichiometric_air_mass(fuel: Atoms, *, air: DryAir = DRY_AIR) -> Any:
+def stoichiometric_air_mass(fuel: Atoms[X], *, air: DryAir = DRY_AIR) -> X:
     """Return the dry air for complete combustion by mass [kg air per kg fuel].
 
     Parameters
@@ -125,7 +123,7 @@ def stoichiometric_air_mass(fuel: Atoms, *, air: DryAir = DRY_AIR) -> Any:
     return stoichiometric_air_moles(fuel, air=air) * air.molar_mass / molar_mass_per_carbon(fuel)
 
 
-def stoichiometric_air_volume(fuel: Atoms, *, air: DryAir = DRY_AIR) -> Any:
+def stoichiometric_air_volume(fuel: Atoms[X], *, air: DryAir = DRY_AIR) -> X:
     """Return the dry air for complete combustion [m³ at 0 °C and 1013.25 hPa per kg fuel].
 
     Parameters
@@ -153,7 +151,7 @@ def stoichiometric_air_volume(fuel: Atoms, *, air: DryAir = DRY_AIR) -> Any:
     return stoichiometric_air_moles(fuel, air=air) * MOLAR_VOLUME_NORMAL / molar_mass_per_carbon(fuel)
 
 
-def dry_flue_gas_moles(fuel: Atoms, *, air: DryAir = DRY_AIR) -> Any:
+def dry_flue_gas_moles(fuel: Atoms[X], *, air: DryAir = DRY_AIR) -> X:
     """Return the dry stoichiometric flue gas [mol per mol C]: CO2, SO2, N2 and Ar.
 
     Parameters
@@ -182,7 +180,7 @@ def dry_flue_gas_moles(fuel: Atoms, *, air: DryAir = DRY_AIR) -> Any:
     return 1.0 + fuel.s_c + fuel.n_c / 2.0 + inert
 
 
-def dry_flue_gas_volume(fuel: Atoms, *, air: DryAir = DRY_AIR) -> Any:
+def dry_flue_gas_volume(fuel: Atoms[X], *, air: DryAir = DRY_AIR) -> X:
     """Return the dry stoichiometric flue gas [m³ at 0 °C and 1013.25 hPa per kg fuel].
 
     Parameters
@@ -210,7 +208,7 @@ def dry_flue_gas_volume(fuel: Atoms, *, air: DryAir = DRY_AIR) -> Any:
     return dry_flue_gas_moles(fuel, air=air) * MOLAR_VOLUME_NORMAL / molar_mass_per_carbon(fuel)
 
 
-def wet_flue_gas_volume(fuel: Atoms, *, air: DryAir = DRY_AIR) -> Any:
+def wet_flue_gas_volume(fuel: Atoms[X], *, air: DryAir = DRY_AIR) -> X:
     """Return the wet stoichiometric flue gas, dry combustion air [m³ at 0 °C and 1013.25 hPa per kg fuel].
 
     Parameters
@@ -239,7 +237,7 @@ def wet_flue_gas_volume(fuel: Atoms, *, air: DryAir = DRY_AIR) -> Any:
     return moles * MOLAR_VOLUME_NORMAL / molar_mass_per_carbon(fuel)
 
 
-def flue_water_mass(fuel: Atoms) -> Any:
+def flue_water_mass(fuel: Atoms[X]) -> X:
     """Return the water formed from the fuel's hydrogen [kg per kg fuel].
 
     Parameters
@@ -266,7 +264,7 @@ def flue_water_mass(fuel: Atoms) -> Any:
     return fuel.h_c / 2.0 * water / molar_mass_per_carbon(fuel)
 
 
-def co2_maximum(fuel: Atoms, *, air: DryAir = DRY_AIR) -> Any:
+def co2_maximum(fuel: Atoms[X], *, air: DryAir = DRY_AIR) -> X:
     """Return CO2 in the dry gas of complete combustion without excess air [vol %].
 
     Parameters
@@ -300,7 +298,7 @@ def co2_maximum(fuel: Atoms, *, air: DryAir = DRY_AIR) -> Any:
 LATENT_HEAT_WATER = 44.004e6
 
 
-def gross_from_net_heating_value(net_mj_per_kg: Any, fuel: Atoms) -> Any:
+def gross_from_net_heating_value(net_mj_per_kg: X | float, fuel: Atoms[X]) -> X:
     """Return the gross heating value at 25 °C [MJ/kg]: net plus the latent heat of the water formed.
 
     Parameters
@@ -328,7 +326,7 @@ def gross_from_net_heating_value(net_mj_per_kg: Any, fuel: Atoms) -> Any:
     return net_mj_per_kg + fuel.h_c / 2.0 * LATENT_HEAT_WATER * 1e-6 / molar_mass_per_carbon(fuel)
 
 
-def net_heating_value_from_formation(formation_j_per_kmol: Any, carbon: Any, fuel: Atoms) -> Any:
+def net_heating_value_from_formation(formation_j_per_kmol: X | float, carbon: X | float, fuel: Atoms[X]) -> X:
     """Return the net heating value at 25 °C [MJ/kg] from the standard enthalpy of formation of one molecule.
 
     Parameters

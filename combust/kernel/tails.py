@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from math import erfc, sqrt
-from typing import Any
 
 import numpy as np
 
+from combust.kernel.types import Floats, X
 
-def tame_wild(values: Any, noise_u: Any, *, reach: int = 2, farthest: float = 3.0) -> Any:
+
+def tame_wild(values: Floats, noise_u: Floats | float, *, reach: int = 2, farthest: float = 3.0) -> Floats:
     """Return values with each one no farther than ``farthest`` scatters from the median of its neighbours.
 
     A level step or a line keeps its shape; a single wild value keeps its side and a bounded weight. The scatter is the
@@ -50,7 +51,7 @@ def tame_wild(values: Any, noise_u: Any, *, reach: int = 2, farthest: float = 3.
     return middle + np.clip(off, -farthest * usual, farthest * usual)
 
 
-def standard_normal_tail(z: Any) -> Any:
+def standard_normal_tail(z: X | float) -> X:
     """Return the upper tail of the standard normal distribution, by its complementary error function [-].
 
     Parameters
@@ -75,7 +76,7 @@ def standard_normal_tail(z: Any) -> Any:
     return np.vectorize(lambda x: 0.5 * erfc(x / sqrt(2.0)), otypes=[float])(z)[()]
 
 
-def normal_of_student(t: Any, freedom: Any) -> Any:
+def normal_of_student(t: X | float, freedom: X | float) -> X:
     """Return the standard normal number whose tail is that of Student's t [-].
 
     Validity record ``student_as_normal`` (``combust/data/approximate_forms.toml``).

@@ -7,8 +7,10 @@ from math import inf
 from typing import Any, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from combust.kernel.tails import normal_of_student, standard_normal_tail
+from combust.kernel.types import Floats
 from combust.kernel.uncertainty import student_t
 
 OPEN = 100.0  # standard deviation of a level, and of a slope a year, that nothing is known of
@@ -37,18 +39,18 @@ class Series(NamedTuple):
     between two adjustments) share an offset of standard deviation ``group_u``.
     """
 
-    times: Any
-    noise: Any
-    segment: Any
-    group: Any
+    times: Floats
+    noise: Floats
+    segment: Floats | NDArray[np.int64]
+    group: Floats | NDArray[np.int64]
     group_u: float = 0.0
 
     @property
-    def levels(self) -> Any:
+    def levels(self) -> Floats:
         """One column of 0 and 1 for the level of each segment [-]."""
         return (np.asarray(self.segment)[:, None] == np.unique(self.segment)).astype(float)
 
-    def factors(self, scatter: Scatter) -> Any:
+    def factors(self, scatter: Scatter) -> Floats:
         """Return the Cholesky factor of the visits' covariance under each law.
 
         Parameters

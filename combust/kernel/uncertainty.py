@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any, NamedTuple
+from typing import Any, Generic, NamedTuple
 
 import numpy as np
 
 from combust.kernel.constants import DRY_AIR
-from combust.kernel.types import Atoms, AtomsTuple
+from combust.kernel.types import Atoms, AtomsTuple, X
 
 COVERAGE = 2.0  # a class limit is read as a 95 % Gaussian limit: u = limit / 2
 RECTANGULAR = 12.0**-0.5  # u of a reading rounded to a step: step / sqrt(12) (JCGM 100:2008, F.2.2.1)
@@ -18,7 +18,9 @@ STUDENT_T = {1: 12.706, 2: 4.303, 3: 3.182, 4: 2.776, 5: 2.571, 6: 2.447, 7: 2.3
 STUDENT_T |= {15: 2.131, 20: 2.086, 30: 2.042, 60: 2.000, 10_000: 1.960}
 
 
-def standard_uncertainty(limit: Any, resolution: Any = 0.0, repeat_sd: Any = 0.0, repeats: Any = 1) -> Any:
+def standard_uncertainty(
+    limit: X | float, resolution: X | float = 0.0, repeat_sd: X | float = 0.0, repeats: X | float = 1
+) -> X:
     """Return the standard uncertainty of a reading from class limit, resolution and repeats, in their unit.
 
     Parameters
@@ -54,7 +56,7 @@ def standard_uncertainty(limit: Any, resolution: Any = 0.0, repeat_sd: Any = 0.0
     return np.sqrt(parts + (widened * repeat_sd) ** 2 / counts)
 
 
-def student_t(freedom: Any) -> Any:
+def student_t(freedom: X | float) -> X:
     """Return Student's two-sided 95 % factor, interpolated in 1/degrees of freedom between table rows.
 
     Validity record ``student_t`` (``combust/data/approximate_forms.toml``).
@@ -82,16 +84,16 @@ def student_t(freedom: Any) -> Any:
     return np.interp(1.0 / np.maximum(freedom, 1.0), 1.0 / rows, [STUDENT_T[int(row)] for row in rows])
 
 
-class Route(NamedTuple):
+class Route(NamedTuple, Generic[X]):
     """A value by one route and how it answers to each error, in its unit per standard uncertainty."""
 
-    value: Any
-    by_gas: Any
-    by_co: Any
-    by_hydrogen: Any
+    value: X
+    by_gas: X
+    by_co: X
+    by_hydrogen: X
 
     @property
-    def variance(self) -> Any:
+    def variance(self) -> X:
         """Variance of this route's value [its unit squared]."""
         return self.by_gas**2 + self.by_co**2 + self.by_hydrogen**2
 
@@ -101,15 +103,15 @@ STEP = 1e-5  # relative step of the forward differences: truncation and rounding
 
 def uncertain_route(
     route: Callable[..., Any],
-    gas_pct: Any,
-    fuel: Atoms,
+    gas_pct: X | float,
+    fuel: Atoms[X],
     *,
-    gas_u: Any,
-    co_dry_ppm: Any = 0.0,
-    co_u: Any = 0.0,
-    hydrogen_u: Any = 0.0,
+    gas_u: X | float,
+    co_dry_ppm: X | float = 0.0,
+    co_u: X | float = 0.0,
+    hydrogen_u: X | float = 0.0,
     **gases: Any,
-) -> Route:
+) -> Route[X]:
     """Return what one gas gives, with its first-order response to u(gas), u(CO) and u(H/C) of the fuel.
 
     Validity record ``first_order_uncertainty`` (``combust/data/approximate_forms.toml``).
@@ -155,15 +157,15 @@ def uncertain_route(
     return Route(here, by_gas * (gas_u / step_gas), by_co * (co_u / step_co), by_hydrogen * (hydrogen_u / STEP))
 
 
-class BestEstimate(NamedTuple):
+class BestEstimate(NamedTuple, Generic[X]):
     """Best value of two routes, its standard uncertainty, and how far they are apart in standard uncertainties."""
 
-    value: Any
-    u: Any
-    z: Any
+    value: X
+    u: X
+    z: X
 
 
-def best_estimate(first: Route, second: Route) -> BestEstimate:
+def best_estimate(first: Route[X] | Route[float], second: Route[X] | Route[float]) -> BestEstimate[X]:
     """Return the weighted least squares value of two routes, with their shared CO and fuel errors.
 
     Where the routes differ by more than two standard uncertainties, u is widened by z/2, so that a contradiction never
@@ -200,30 +202,30 @@ def best_estimate(first: Route, second: Route) -> BestEstimate:
         z = np.abs(first.value - second.value) / np.sqrt(of_difference)
     u = np.sqrt(variance) * np.maximum(1.0, z / 2.0)
     no_first, no_second = np.isnan(first.value), np.isnan(second.value)
-    best = np.where(no_first, second.value, np.where(no_second, first.value, both))
+    best = np.where(no_first, second.value, np.where(no_second, first.value, both))[()]
     best_u = np.where(no_first, np.sqrt(second.variance), np.where(no_second, np.sqrt(first.variance), u))
-    return BestEstimate(best, best_u, z)
+    return BestEstimate(best, best_u[()], z)
 
 
-class BestAirRatio(NamedTuple):
+class BestAirRatio(NamedTuple, Generic[X]):
     """Best lambda of a reading, judged in the plane of its two gases.
 
     ``o2`` is the O2 that the gases together say [vol %], ``o2_u`` its standard uncertainty with what CO and fuel add,
     ``z`` how far the two gases lie apart there. ``slope`` is d lambda/d O2 [1/vol %].
     """
 
-    air_ratio: Any
-    o2: Any
-    o2_u: Any
-    slope: Any
-    z: Any
+    air_ratio: X
+    o2: X
+    o2_u: X
+    slope: X
+    z: X
 
     @property
-    def air_ratio_u(self) -> Any:
+    def air_ratio_u(self) -> X:
         """Standard uncertainty of lambda, first order [-]."""
         return self.slope * self.o2_u
 
-    def at(self, standard_uncertainties: Any) -> Any:
+    def at(self: Any, standard_uncertainties: X | float) -> X:
         """Return lambda so many standard uncertainties of O2 further; infinity at clean air and beyond.
 
         Lambda is a hyperbola of O2 with its pole at clean air: exact without CO, so an interval of O2 becomes one of
@@ -252,7 +254,9 @@ class BestAirRatio(NamedTuple):
         return _on_hyperbola(self.air_ratio, self.slope, self.o2, standard_uncertainties * self.o2_u)[0]
 
 
-def best_air_ratio(by_o2: Route, o2_dry_pct: Any, o2_u: Any, by_co2: Route) -> BestAirRatio:
+def best_air_ratio(
+    by_o2: Route[X] | Route[float], o2_dry_pct: X | float, o2_u: X | float, by_co2: Route[X] | Route[float]
+) -> BestAirRatio[X]:
     """Return the best lambda of O2 and the O2 that belongs to CO2; NaN in either where it was not measured.
 
     The two are weighed and compared as O2, where the errors of an analyser are Gaussian; lambda's own errors are not.
@@ -289,10 +293,9 @@ def best_air_ratio(by_o2: Route, o2_dry_pct: Any, o2_u: Any, by_co2: Route) -> B
         slope = by_o2.by_gas / o2_u
         # An error of CO or fuel moves lambda at a given O2: as so much O2, it is shared by both.
         by_co, by_hydrogen = by_o2.by_co / slope, by_o2.by_hydrogen / slope
-        best = best_estimate(
-            Route(o2_dry_pct, o2_u, by_co, by_hydrogen),
-            Route(by_co2.value, by_co2.by_gas, by_co + by_co2.by_co, by_hydrogen + by_co2.by_hydrogen),
-        )
+        one: Route[Any] = Route(o2_dry_pct, o2_u, by_co, by_hydrogen)
+        other: Route[Any] = Route(by_co2.value, by_co2.by_gas, by_co + by_co2.by_co, by_hydrogen + by_co2.by_hydrogen)
+        best = best_estimate(one, other)
         here = np.where(np.isnan(o2_dry_pct), by_co2.value, o2_dry_pct)
         ratio, slope = _on_hyperbola(by_o2.value, slope, here, best.value - here)
     return BestAirRatio(ratio, best.value, best.u, slope, best.z)

@@ -9,20 +9,20 @@ import numpy as np
 from combust.kernel.air_ratio import PPM, air_ratio_from_co2, air_ratio_from_o2
 from combust.kernel.constants import DRY_AIR, DryAir
 from combust.kernel.flue_gas import flue_gas_moles
-from combust.kernel.types import Atoms
+from combust.kernel.types import Atoms, X
 
 WET_ROUNDS = 40
 
 
 def flue_water_fraction(
-    fuel: Atoms,
-    air_ratio: Any,
+    fuel: Atoms[X],
+    air_ratio: X | float,
     *,
-    co_dry_ppm: Any = 0.0,
-    hc_dry_ppm: Any = 0.0,
-    humidity_ratio: Any = 0.0,
+    co_dry_ppm: X | float = 0.0,
+    hc_dry_ppm: X | float = 0.0,
+    humidity_ratio: X | float = 0.0,
     air: DryAir = DRY_AIR,
-) -> Any:
+) -> X:
     """Return water in the wet flue gas of a lambda and the dry CO and HC found in it [mol/mol].
 
     Parameters
@@ -62,15 +62,15 @@ def flue_water_fraction(
 
 
 def dry_fraction_of_wet_reading(
-    fuel: Atoms,
+    fuel: Atoms[X],
     *,
-    o2_wet_pct: Any = np.nan,
-    co2_wet_pct: Any = np.nan,
-    co_wet_ppm: Any = 0.0,
-    hc_wet_ppm: Any = 0.0,
-    humidity_ratio: Any = 0.0,
+    o2_wet_pct: X | float = np.nan,
+    co2_wet_pct: X | float = np.nan,
+    co_wet_ppm: X | float = 0.0,
+    hc_wet_ppm: X | float = 0.0,
+    humidity_ratio: X | float = 0.0,
     air: DryAir = DRY_AIR,
-) -> Any:
+) -> X:
     """Return dry over wet gas [mol/mol]: a wet reading divided by it is the dry reading.
 
     The water follows from O2 where there is one, else from CO2. Solved by fixed point (the map contracts to a tenth

@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 
 from combust.data.tables import load_table
+from combust.kernel.types import X
 
 TABLE_TEMP_C = 20.0
 SECONDS_PER_HOUR = 3600.0
 TABLES = ("usual", "flexible_maximum", "pure_copper")
 
 
-def copper_resistivity(temp_c: Any = TABLE_TEMP_C) -> Any:
+def copper_resistivity(temp_c: X | float = TABLE_TEMP_C) -> X:
     """Return the resistivity of annealed copper [ohm mm²/m], linear in temperature.
 
     Parameters
@@ -39,7 +38,7 @@ def copper_resistivity(temp_c: Any = TABLE_TEMP_C) -> Any:
     return table["copper_ohm_mm2_per_m"] * temperature_factor(temp_c)
 
 
-def temperature_factor(temp_c: Any) -> Any:
+def temperature_factor(temp_c: X | float) -> X:
     """Return resistance at a conductor temperature over that at 20 °C [-]: +0.39 % per kelvin.
 
     Parameters
@@ -64,7 +63,7 @@ def temperature_factor(temp_c: Any) -> Any:
     return 1.0 + load_table("cables")["temp_coefficient_per_k"] * (temp_c - TABLE_TEMP_C)
 
 
-def conductor_resistance(area_mm2: Any, temp_c: Any = TABLE_TEMP_C, *, table: str = "usual") -> Any:
+def conductor_resistance(area_mm2: X | float, temp_c: X | float = TABLE_TEMP_C, *, table: str = "usual") -> X:
     """Return the resistance of one metre of a copper conductor [ohm/m].
 
     Parameters
@@ -105,8 +104,13 @@ def conductor_resistance(area_mm2: Any, temp_c: Any = TABLE_TEMP_C, *, table: st
 
 
 def loop_resistance(
-    length_m: Any, area_mm2: Any, *, contacts_mohm: Any = 0.0, temp_c: Any = TABLE_TEMP_C, table: str = "usual"
-) -> Any:
+    length_m: X | float,
+    area_mm2: X | float,
+    *,
+    contacts_mohm: X | float = 0.0,
+    temp_c: X | float = TABLE_TEMP_C,
+    table: str = "usual",
+) -> X:
     """Return the resistance of feed and return with their contacts [ohm].
 
     Parameters
@@ -139,7 +143,7 @@ def loop_resistance(
     return 2.0 * length_m * conductor_resistance(area_mm2, temp_c, table=table) + contacts_mohm * 1e-3
 
 
-def charge_at_rest(open_circuit_v: Any, nominal_v: Any) -> Any:
+def charge_at_rest(open_circuit_v: X | float, nominal_v: X | float) -> X:
     """Return the share of the full charge of a lead-acid battery from its voltage at rest [-].
 
     Parameters
@@ -168,7 +172,7 @@ def charge_at_rest(open_circuit_v: Any, nominal_v: Any) -> Any:
     return np.interp(np.asarray(open_circuit_v, dtype=float) * 12.0 / nominal_v, volts, charge)[()]
 
 
-def resistance_of_drop(source_v: Any, load_v: Any, current_a: Any) -> Any:
+def resistance_of_drop(source_v: X | float, load_v: X | float, current_a: X | float) -> X:
     """Return the resistance between two measured voltages at a current [ohm].
 
     Parameters
@@ -199,7 +203,7 @@ def resistance_of_drop(source_v: Any, load_v: Any, current_a: Any) -> Any:
     return (source_v - load_v) / current_a
 
 
-def voltage_under_load(source_v: Any, current_a: Any, resistance_ohm: Any) -> Any:
+def voltage_under_load(source_v: X | float, current_a: X | float, resistance_ohm: X | float) -> X:
     """Return the voltage behind a resistance at a current [V].
 
     Parameters
@@ -233,7 +237,7 @@ def voltage_under_load(source_v: Any, current_a: Any, resistance_ohm: Any) -> An
     return source_v - current_a * resistance_ohm
 
 
-def current_of_power(power_w: Any, source_v: Any, resistance_ohm: Any) -> Any:
+def current_of_power(power_w: X | float, source_v: X | float, resistance_ohm: X | float) -> X:
     """Return the current of a load that takes constant power behind a resistance [A].
 
     The smaller root of P = (E - I R) I: the load settles at the higher voltage.
@@ -266,7 +270,7 @@ def current_of_power(power_w: Any, source_v: Any, resistance_ohm: Any) -> Any:
     return (2.0 * power_w / (source_v + root))[()]
 
 
-def source_voltage_for(load_v: Any, current_a: Any, resistance_ohm: Any) -> Any:
+def source_voltage_for(load_v: X | float, current_a: X | float, resistance_ohm: X | float) -> X:
     """Return the voltage in front of a resistance for a voltage behind it [V].
 
     This refers a cut-out at the heater to the battery post.
@@ -301,7 +305,9 @@ def source_voltage_for(load_v: Any, current_a: Any, resistance_ohm: Any) -> Any:
     return load_v + current_a * resistance_ohm
 
 
-def cross_section_for(drop_v: Any, length_m: Any, current_a: Any, *, temp_c: Any = TABLE_TEMP_C) -> Any:
+def cross_section_for(
+    drop_v: X | float, length_m: X | float, current_a: X | float, *, temp_c: X | float = TABLE_TEMP_C
+) -> X:
     """Return the cross-section that keeps the drop of both conductors at a limit [mm²].
 
     Resistivity as in the 1.5 mm² row of the table, so that the answer is not the metal's ideal.
@@ -341,9 +347,15 @@ def cross_section_for(drop_v: Any, length_m: Any, current_a: Any, *, temp_c: Any
 
 
 def night_energy(
-    mean_power_w: Any, hours: Any, *, starts: Any = 0.0, glow_w: Any = 0.0, glow_s: Any = 0.0,
-    run_on_w: Any = 0.0, run_on_s: Any = 0.0,
-) -> Any:  # fmt: skip
+    mean_power_w: X | float,
+    hours: X | float,
+    *,
+    starts: X | float = 0.0,
+    glow_w: X | float = 0.0,
+    glow_s: X | float = 0.0,
+    run_on_w: X | float = 0.0,
+    run_on_s: X | float = 0.0,
+) -> X:
     """Return the electric energy of a night [Wh]: running, and for each start its glow and its run-on.
 
     Parameters

@@ -9,7 +9,7 @@ All temperatures are kelvin above 25 °C unless the name ends in ``_c``; enthalp
 
 from __future__ import annotations
 
-from typing import Any, NamedTuple
+from typing import Any, Generic, NamedTuple
 
 import numpy as np
 
@@ -24,37 +24,38 @@ from combust.kernel.hot_gas import (
     gas_mass,
     heat_supplied,
 )
+from combust.kernel.types import X
 
 ROUNDS = 5  # secant rounds: lambda of a heater is settled to 1e-9 (tests sweep it)
 TRIM_ROUNDS = 5
 STEEPEST, FLATTEST = -1.5, 0.6  # slope of the fixed point that a secant is believed
 
 
-class HealthyState(NamedTuple):
+class HealthyState(NamedTuple, Generic[X]):
     """The healthy heater at its baseline: numbers, or arrays where a stage is drawn.
 
     ``air_ratio`` [-], ``flue_c``, ``intake_c``, ``air_in_c`` [°C], ``rise_k`` of the heating air [K].
     """
 
-    air_ratio: Any
-    flue_c: Any
-    intake_c: Any
-    air_in_c: Any
-    rise_k: Any
+    air_ratio: X
+    flue_c: X
+    intake_c: X
+    air_in_c: X
+    rise_k: X
 
 
-class SiteAir(NamedTuple):
+class SiteAir(NamedTuple, Generic[X]):
     """Air of a place against the baseline's: dry density, moist density, pressure, heating-air density (ratios), °C."""
 
-    dry_density: Any
-    density: Any
-    pressure: Any
-    heating_air_density: Any
-    intake_c: Any
-    air_in_c: Any
+    dry_density: X
+    density: X
+    pressure: X
+    heating_air_density: X
+    intake_c: X
+    air_in_c: X
 
 
-class HeaterParameters(NamedTuple):
+class HeaterParameters(NamedTuple, Generic[X]):
     """What may differ from the healthy baseline, and the structure that nobody knows; numbers or arrays of one shape.
 
     Attributes
@@ -75,53 +76,53 @@ class HeaterParameters(NamedTuple):
         flame radiates at the baseline, with the fourth power of its temperature.
     """
 
-    speed: Any = 1.0
-    head: Any = 1.0
-    r_in: Any = 1.0
-    r_burner: Any = 1.0
-    r_ex: Any = 1.0
-    recirculated: Any = 0.0
-    unseen_warming: Any = 0.0
-    recirculated_heat: Any = 1.0
-    fuel: Any = 1.0
-    fuel_heat: Any = 1.0
-    released: Any = 1.0
-    clean: Any = 1.0
-    heating_air: Any = 1.0
-    steepness: Any = 0.5
-    intake_share: Any = 0.2
-    exhaust_share: Any = 0.3
-    hot_share: Any = 0.55
-    exponent: Any = 0.7
-    air_side: Any = 0.1
-    shaft: Any = 1.0
-    radiated: Any = 0.0
+    speed: X | float = 1.0
+    head: X | float = 1.0
+    r_in: X | float = 1.0
+    r_burner: X | float = 1.0
+    r_ex: X | float = 1.0
+    recirculated: X | float = 0.0
+    unseen_warming: X | float = 0.0
+    recirculated_heat: X | float = 1.0
+    fuel: X | float = 1.0
+    fuel_heat: X | float = 1.0
+    released: X | float = 1.0
+    clean: X | float = 1.0
+    heating_air: X | float = 1.0
+    steepness: X | float = 0.5
+    intake_share: X | float = 0.2
+    exhaust_share: X | float = 0.3
+    hot_share: X | float = 0.55
+    exponent: X | float = 0.7
+    air_side: X | float = 0.1
+    shaft: X | float = 1.0
+    radiated: X | float = 0.0
 
 
-class WorkingPoint(NamedTuple):
+class WorkingPoint(NamedTuple, Generic[X]):
     """What the heater does: lambda, °C, and ratios to its baseline."""
 
-    air_ratio: Any
-    flue_c: Any
-    heat: Any
-    rise: Any
-    air: Any
-    intake_static: Any
-    exhaust_static: Any
-    intake_true_c: Any
+    air_ratio: X
+    flue_c: X
+    heat: X
+    rise: X
+    air: X
+    intake_static: X
+    exhaust_static: X
+    intake_true_c: X
 
 
-class AirPath(NamedTuple):
+class AirPath(NamedTuple, Generic[X]):
     """The resistance of the air path over the baseline's, as a sum of what its gases add."""
 
-    cold: Any
-    hot: Any
-    by_flame: Any
-    by_flue: Any
-    flatness: Any
+    cold: X
+    hot: X
+    by_flame: X
+    by_flue: X
+    flatness: X
 
     @classmethod
-    def of(cls, p: HeaterParameters, intake_0: Any, flame_0: Any, flue_0: Any) -> AirPath:
+    def of(cls, p: HeaterParameters[X], intake_0: X | float, flame_0: X | float, flue_0: X | float) -> AirPath[X]:
         """Return the path of a heater whose baseline had these temperatures.
 
         Parameters
@@ -150,9 +151,10 @@ class AirPath(NamedTuple):
         by_flame = 0.5 * burner * p.hot_share * (inlet_0 / (REFERENCE_K + 0.5 * (flame_0 + flue_0)))
         by_flue = by_flame + p.exhaust_share * p.r_ex * (inlet_0 / (REFERENCE_K + flue_0))
         cold = p.intake_share * p.r_in + burner * (1.0 - p.hot_share)
-        return cls(cold, (by_flame + by_flue) * REFERENCE_K, by_flame, by_flue, -1.0 / (2.0 + p.steepness))
+        found: list[Any] = [cold, (by_flame + by_flue) * REFERENCE_K, by_flame, by_flue, -1.0 / (2.0 + p.steepness)]
+        return cls(*found)
 
-    def flow(self, flame: Any, flue: Any, inlet_k: Any) -> Any:
+    def flow(self: Any, flame: X | float, flue: X | float, inlet_k: X | float) -> X:
         """Return the volume flow over the baseline's at full head and speed [-].
 
         Parameters
@@ -191,7 +193,7 @@ def _secant(guess: Any, image: Any, last: Any) -> tuple[Any, Any]:
     return guess + (image - guess) / (1.0 - slope), (guess, image)
 
 
-def baseline_heat(healthy: HealthyState, p: HeaterParameters, fuel: FuelHeat) -> tuple[Any, Any, Any, Any]:
+def baseline_heat(healthy: HealthyState[X], p: HeaterParameters[X], fuel: FuelHeat) -> tuple[X, X, X, X]:
     """Return useful heat, what the flame radiates of it, flame temperature and exchanger units of the baseline.
 
     Parameters
@@ -244,14 +246,14 @@ def _flame_step(flame: Any, total: Any, gas: tuple[Any, Any, Any], glow: Any, fl
 
 
 def working_point(
-    healthy: HealthyState,
-    site: SiteAir,
-    p: HeaterParameters,
+    healthy: HealthyState[X],
+    site: SiteAir[X],
+    p: HeaterParameters[X],
     fuel: FuelHeat,
     *,
     smooth: bool = False,
     rounds: int = ROUNDS,
-) -> WorkingPoint:
+) -> WorkingPoint[X]:
     """Return the working point: the fixed point of air flow, flame, exchanger and flue temperature.
 
     lambda is the one unknown: air gives flame and flue temperature, these give resistance and so air. A secant closes
@@ -353,8 +355,8 @@ def working_point(
 
 
 def trim_to_keep(
-    healthy: HealthyState, site: SiteAir, p: HeaterParameters, fuel: FuelHeat, air_ratio: Any, *, by: str
-) -> tuple[Any, WorkingPoint]:
+    healthy: HealthyState[X], site: SiteAir[X], p: HeaterParameters[X], fuel: FuelHeat, air_ratio: X | float, *, by: str
+) -> tuple[X, WorkingPoint[X]]:
     """Return the change of fuel or of blower speed that brings lambda to a wanted value, and the working point then.
 
     Parameters

@@ -112,10 +112,10 @@ class Model:
 
     def _of_state(
         self,
-        state: WorkingPoint,
+        state: WorkingPoint[Floats],
         place: int,
         row: StageReading,
-        healthy: HealthyState,
+        healthy: HealthyState[Floats],
         needed: Set[str],
         moved: Mapping[str, Any],
         shared: SharedStates | None,
@@ -215,7 +215,9 @@ class Model:
             fuel = fuel * (1.0 - p["starving"] * (1.0 + low * (p["starving_low"] - 1.0)))
         return fuel
 
-    def states(self, rows: Sequence[StageReading], healthy: Sequence[HealthyState], p: Parameters) -> WorkingPoint:
+    def states(
+        self, rows: Sequence[StageReading], healthy: Sequence[HealthyState[Any]], p: Parameters
+    ) -> WorkingPoint[Floats]:
         """Return the state of each row and draw; what no row changes keeps the draws' shape."""
         get = p.get
         r_in, r_ex, recirculated = get("r_in", 1.0), get("r_ex", 1.0), get("recirculated", 0.0)
@@ -240,7 +242,7 @@ class Model:
         site = SiteAir(*(_column(values) for values in zip(*(row.site for row in rows), strict=True)))
         return working_point(usual, site, parameters, self.heat)
 
-    def _healthy_of(self, row: StageReading, p: Parameters) -> tuple[HealthyState, dict[str, Any]]:
+    def _healthy_of(self, row: StageReading, p: Parameters) -> tuple[HealthyState[Any], dict[str, Any]]:
         """Return the healthy state behind each draw: another stage's where the stage is mistaken."""
         state = row.healthy.state
         full, low = p.get("stage_shift_fullest", 0.0), p.get("stage_shift_lower", 0.0)

@@ -22,7 +22,7 @@ class StageReading:
 
     healthy: HealthyStage
     other: HealthyStage | None
-    site: SiteAir
+    site: SiteAir[float]
     arrangement: str
     density_u: float
     mistaken: str
@@ -30,7 +30,7 @@ class StageReading:
     fuel_density_u: float
 
     @property
-    def key(self) -> tuple[str, str, SiteAir]:
+    def key(self) -> tuple[str, str, SiteAir[float]]:
         """What two readings share when the model expects the same of both."""
         return self.healthy.name, self.arrangement, self.site
 

@@ -22,6 +22,7 @@ from combust.domain.catalogue import get_fuel
 from combust.domain.heater import Heater
 from combust.domain.pump import on_fuel
 from combust.kernel.altitude import LambdaAtSite, fuel_trim_to_keep
+from combust.kernel.types import Floats
 from combust.kernel.working_point import SiteAir
 
 OF_THE_OTHER = {True: {"diesel", "kerosene"}, False: {"gasoline"}}  # families by whether it is made for gasoline
@@ -206,7 +207,7 @@ class Fleet:
     def columns_at(self, pressure_hpa: Any, temp_c: Any) -> dict[str, Any]:
         """Return :func:`stage_columns` of each row, and the fuel trims that hold lambda at its minimum only [%]."""
 
-        def work(one: HeaterType, here: SiteAir, temp: Any) -> Mapping[str, Any]:
+        def work(one: HeaterType, here: SiteAir[Any], temp: Any) -> Mapping[str, Any]:
             base, least = one.base, min(one.numbers["air_ratio_min"], one.base.air_ratio)
             columns = stage_columns(base, here, temp, base.air_ratio)
             factor = base.trim(here, base.fuel_density(temp), least, by="fuel").factor
@@ -215,10 +216,10 @@ class Fleet:
 
         return self._each(pressure_hpa, temp_c, work)
 
-    def lambda_at(self, pressure_hpa: Any, temp_c: Any, *, air_ratio_shift: float = 0.0) -> LambdaAtSite:
+    def lambda_at(self, pressure_hpa: Any, temp_c: Any, *, air_ratio_shift: float = 0.0) -> LambdaAtSite[Floats]:
         """Return the three lambdas of each row at a pressure and temperature (arrays of the fleet's length)."""
 
-        def work(one: HeaterType, here: SiteAir, _temp: Any) -> Mapping[str, Any]:
+        def work(one: HeaterType, here: SiteAir[Any], _temp: Any) -> Mapping[str, Any]:
             state = one.base.state
             shifted = state._replace(air_ratio=state.air_ratio + air_ratio_shift)
             return (replace(one.base, state=shifted) if air_ratio_shift else one.base).lambda_at(here)._asdict()

@@ -51,7 +51,7 @@ class _Builder:
         """Note what was filled in."""
         self.assumed.append(assume(quantity, value, origin))
 
-    def stage(self, state: HealthyState, reference: Site, burnt: Fuel, fuel: Fuel, **known: Any) -> HealthyStage:
+    def stage(self, state: HealthyState[float], reference: Site, burnt: Fuel, fuel: Fuel, **known: Any) -> HealthyStage:
         """Return the stage as it was read on the fuel burnt then, brought to the fuel in use."""
         cold = self.take("fuel_temp_c", reference.intake_temp_c, "as cold as the intake air")
         if fuel.expansion_per_k is None:
@@ -241,7 +241,7 @@ def _of_heater(heater: Heater, stage: Stage, priors: Mapping[str, Any], assumed:
     )
 
 
-def _state(build: _Builder, stage: Stage | None, fuel: Fuel, ratio: float, intake: float) -> HealthyState:
+def _state(build: _Builder, stage: Stage | None, fuel: Fuel, ratio: float, intake: float) -> HealthyState[float]:
     flue = build.flue(stage, fuel, ratio, intake)
     air_in = build.take("air_in_temp_c", intake, "as cold as the intake air")
     return HealthyState(ratio, flue, intake, air_in, build.rise(air_in))

@@ -60,7 +60,7 @@ class DuctDuty:
         """Temperature of the fuel at the pump: as given, else that of the intake air [°C]."""
         return self.intake_temp_c if self.fuel_temp_c is None else self.fuel_temp_c
 
-    def in_duct(self, which: str) -> Duty:
+    def in_duct(self, which: str) -> Duty[float]:
         """Return mass flow, density and viscosity in the intake or exhaust duct.
 
         Raises
@@ -155,11 +155,11 @@ class DuctAnswer(Result):
 
     which: str
     duty: DuctDuty
-    now: ducts.DuctLoss
-    shape: ducts.DuctShape
-    changed_shape: ducts.DuctShape | None
-    changed: ducts.DuctLoss | None
-    multiplier: ducts.Multiplier | None
+    now: ducts.DuctLoss[float]
+    shape: ducts.DuctShape[float]
+    changed_shape: ducts.DuctShape[float] | None
+    changed: ducts.DuctLoss[float] | None
+    multiplier: ducts.Multiplier[float] | None
     air: Mapping[str, Any] | None
     read_port_pa: float | None
     findings: tuple[Finding, ...]
@@ -216,7 +216,7 @@ class DuctAnswer(Result):
         return rows
 
 
-def _in_words(shape: ducts.DuctShape) -> str:
+def _in_words(shape: ducts.DuctShape[float]) -> str:
     bends = "bends not stated"
     if shape.bends_90 is not None:
         bends = f"{shape.bends_90:g} bend{'' if shape.bends_90 == 1 else 's'}"
@@ -226,16 +226,16 @@ def _in_words(shape: ducts.DuctShape) -> str:
     return ", ".join(parts)
 
 
-def _loss_in_words(loss: ducts.DuctLoss) -> str:
+def _loss_in_words(loss: ducts.DuctLoss[float]) -> str:
     return f"{float(loss.loss_pa):.0f} Pa ({float(loss.low_pa):.0f} to {float(loss.high_pa):.0f})"
 
 
 def answer_duct(
     which: str,
-    shape: ducts.DuctShape,
+    shape: ducts.DuctShape[float],
     duty: DuctDuty,
     *,
-    changed_shape: ducts.DuctShape | None = None,
+    changed_shape: ducts.DuctShape[float] | None = None,
     blower: str = "unknown",
     air_ratio_min: float | None = None,
     share: tuple[float, float] | None = None,
@@ -284,7 +284,7 @@ def answer_duct(
     return DuctAnswer(which, duty, now, shape, changed_shape, changed, multiplier, air, read_port_pa, tuple(findings))
 
 
-def _shape_faults(shape: ducts.DuctShape) -> list[Fault]:
+def _shape_faults(shape: ducts.DuctShape[float]) -> list[Fault]:
     keys = profile_keys("ducts")
     known = {key: keys[key] for key in ("length_m", "bore_mm", "bends_90")}
     if shape.crushed_bore_mm is not None:
@@ -296,7 +296,7 @@ def _shape_faults(shape: ducts.DuctShape) -> list[Fault]:
 
 
 def _air(
-    multiplier: ducts.Multiplier, share: tuple[float, float] | None, blower: str, air_ratio: float
+    multiplier: ducts.Multiplier[float], share: tuple[float, float] | None, blower: str, air_ratio: float
 ) -> dict[str, Any]:
     """Return the range of what a multiplier can do to the air at unchanged blower speed and fuel."""
     known = load_table("heater_priors")
@@ -320,7 +320,11 @@ def _air(
 
 
 def _findings(
-    which: str, duty: DuctDuty, now: ducts.DuctLoss, changed: ducts.DuctLoss | None, read_port_pa: float | None
+    which: str,
+    duty: DuctDuty,
+    now: ducts.DuctLoss[float],
+    changed: ducts.DuctLoss[float] | None,
+    read_port_pa: float | None,
 ) -> list[Finding]:
     """Return what is told beside the numbers, warnings first."""
     found = []
@@ -335,7 +339,7 @@ def _findings(
     return [*found, finding("wind"), finding("heater_document")]
 
 
-def _port_limits(loss: ducts.DuctLoss) -> tuple[float, float]:
+def _port_limits(loss: ducts.DuctLoss[float]) -> tuple[float, float]:
     """Return 95 % limits of the gauge pressure at the port: the loss less, or with, the velocity head [Pa]."""
     static, middle = float(loss.port_static_pa), float(loss.loss_pa)
     sign = 1.0 if static >= 0.0 else -1.0

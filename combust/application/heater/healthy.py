@@ -58,7 +58,7 @@ class HealthyStage:
     """
 
     fuel: Fuel
-    state: model.HealthyState
+    state: model.HealthyState[float]
     reference: Site
     fuel_temp_c: float
     value: Mapping[str, float]
@@ -152,7 +152,7 @@ class HealthyStage:
     # ---- at a site -------------------------------------------------------------------------------------------------
     def air_at(
         self, pressure_hpa: Any, intake_temp_c: Any, *, humidity_pct: Any = 0.0, air_in_c: Any = None
-    ) -> model.SiteAir:
+    ) -> model.SiteAir[Any]:
         """Return the air of a place against the baseline's; heating air is as cold as the intake's unless told."""
         home, cold = self.reference, intake_temp_c if air_in_c is None else air_in_c
         pressure = pressure_hpa / home.pressure
@@ -165,7 +165,7 @@ class HealthyStage:
             air_in_c=cold,
         )
 
-    def air_of(self, site: Site, *, air_in_c: float | None = None) -> model.SiteAir:
+    def air_of(self, site: Site, *, air_in_c: float | None = None) -> model.SiteAir[Any]:
         """Return the air of a site against the baseline's."""
         return self.air_at(site.pressure, site.intake_temp_c, humidity_pct=site.humidity_pct, air_in_c=air_in_c)
 
@@ -173,11 +173,11 @@ class HealthyStage:
         """Return the density of the fuel at the pump over that at the baseline [-]."""
         return fuel_density_ratio(fuel_temp_c, self.fuel_temp_c, self.expansion_per_k)
 
-    def parameters(self, fuel_density: Any) -> model.HeaterParameters:
+    def parameters(self, fuel_density: Any) -> model.HeaterParameters[Floats]:
         """Return the healthy heater with the shared draws of its structure."""
         return model.HeaterParameters(fuel=fuel_density, **{name: self.draws[name] for name in PATH})
 
-    def at(self, site: model.SiteAir, fuel_density: Any, *, smooth: bool = False) -> model.WorkingPoint:
+    def at(self, site: model.SiteAir[Any], fuel_density: Any, *, smooth: bool = False) -> model.WorkingPoint[Floats]:
         """Return the working point at sites (numbers or arrays of one length): arrays of sites x draws."""
         parts = [
             model.working_point(self.state, some, self.parameters(density), self.heat, smooth=smooth)
@@ -186,8 +186,8 @@ class HealthyStage:
         return model.WorkingPoint(*(np.concatenate(columns) for columns in zip(*parts, strict=True)))
 
     def lambda_at(
-        self, site: model.SiteAir, fuel_temp_c: Any = None, *, point: model.WorkingPoint | None = None
-    ) -> LambdaAtSite:
+        self, site: model.SiteAir[Any], fuel_temp_c: Any = None, *, point: model.WorkingPoint[Floats] | None = None
+    ) -> LambdaAtSite[Floats]:
         """Return the three lambdas of each site; fuel as cold as the air unless told.
 
         The uncertainty of the full one holds the structure's draws, the baseline, the fuel's expansion, the form of the
@@ -210,14 +210,14 @@ class HealthyStage:
         lam = self.air_ratio * sigma
         return LambdaAtSite(sigma, lam, lam / density, full, full * relative)
 
-    def _vapour_u(self, site: model.SiteAir) -> Any:
+    def _vapour_u(self, site: model.SiteAir[Any]) -> Any:
         """Return the relative standard uncertainty of dry-air density where no humidity was told: 0 to 100 % [-]."""
         home = self.reference
         dry = np.isclose(site.density * home.air_density_kg_m3, site.dry_density * home.dry_air_density_kg_m3)
         untold = altitude.untold_humidity_u(site.intake_c, site.pressure * home.pressure)
         return np.where(dry, untold, 0.0)
 
-    def trim(self, site: model.SiteAir, fuel_density: Any, keep: Any, *, by: str) -> Trimmed:
+    def trim(self, site: model.SiteAir[Any], fuel_density: Any, keep: Any, *, by: str) -> Trimmed:
         """Return the trim of fuel or speed that makes the full lambda ``keep`` at each site."""
         factors, heats = [], []
         for some, density in _blocks(site, fuel_density):
@@ -262,7 +262,7 @@ class HealthyStage:
         return self.fitted[0]
 
 
-def _blocks(site: model.SiteAir, fuel_density: Any) -> list[tuple[model.SiteAir, Any]]:
+def _blocks(site: model.SiteAir[Any], fuel_density: Any) -> list[tuple[model.SiteAir[Any], Any]]:
     """Return the sites in blocks, each number a column that draws stand beside."""
     columns = [np.atleast_1d(np.asarray(part, dtype=float)) for part in (*site, fuel_density)]
     size = max(len(column) for column in columns)

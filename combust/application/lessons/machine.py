@@ -12,6 +12,7 @@ from combust.domain.site import Site
 from combust.kernel.altitude import LambdaAtSite
 from combust.kernel.ducts import DuctShape, air_after_change, resistance_multiplier
 from combust.kernel.gas_flow import Duty, gas_density, gas_viscosity
+from combust.kernel.types import Floats
 
 LOW_AIR_RATIO, HIGH_AIR_RATIO = 2.0, 1.6
 SIZE = Field("size_pct", unit="%", low=0.0, high=40.0, above="is more than the lesson can show")
@@ -20,7 +21,9 @@ SEA_LEVEL = Site(0.0, intake_temp_c=20.0)
 BORE_MM, GAS_KG_PER_H, GAS_TEMP_C = 24.0, 10.1, 380.0
 
 
-def air_ratio_at_site(base_air_ratio: float, base: Site, site: Site, *, fuel: Fuel | str = "diesel_b7") -> LambdaAtSite:
+def air_ratio_at_site(
+    base_air_ratio: float, base: Site, site: Site, *, fuel: Fuel | str = "diesel_b7"
+) -> LambdaAtSite[Floats]:
     """Return the three lambdas of a healthy heater at a site from lambda at another, with its uncertainty [-].
 
     By dry-air density alone; with fuel as cold as the air; in full, with the resistance of the hot gas.
@@ -114,9 +117,9 @@ class CrushedDuct(NamedTuple):
     air_steep: Any
 
 
-def exhaust(bore_mm: float = BORE_MM) -> tuple[DuctShape, Duty]:
+def exhaust(bore_mm: float = BORE_MM) -> tuple[DuctShape[float], Duty[float]]:
     """Return the exhaust of the lessons, 0.8 m of corrugated duct with two bends, and the gas of a 4 kW stage in it."""
-    duty = Duty(GAS_KG_PER_H, gas_density(SEA_LEVEL.pressure_hpa, GAS_TEMP_C), gas_viscosity(GAS_TEMP_C))
+    duty = Duty(GAS_KG_PER_H, gas_density(SEA_LEVEL.pressure, GAS_TEMP_C), gas_viscosity(GAS_TEMP_C))
     return DuctShape(length_m=0.8, bore_mm=bore_mm, bends_90=2.0, wall="corrugated"), duty
 
 

@@ -66,7 +66,7 @@ class Columns:
         return np.array([setting_co2_maximum(text) or MISSING for text in different])[index]
 
     @property
-    def atoms(self) -> AtomsTuple:
+    def atoms(self) -> AtomsTuple[Any]:
         """Atoms per carbon of the fuel, numbers or arrays."""
         return AtomsTuple(*(self.of_fuel(name) for name in ("h_c", "o_c", "n_c", "s_c")))
 

@@ -12,6 +12,7 @@ from combust.domain.safety import STATES
 from combust.kernel.air import pressure_from_altitude
 from combust.kernel.altitude import LambdaAtSite, blower_trim_to_keep, fuel_trim_to_keep
 from combust.kernel.flue_gas import flue_gas_moles
+from combust.kernel.types import Floats
 from combust.kernel.working_point import SiteAir, WorkingPoint
 
 if TYPE_CHECKING:
@@ -22,7 +23,7 @@ TEMPS_C = tuple(range(-30, 31, 10))
 
 
 def stage_columns(
-    base: HealthyStage, here: SiteAir, fuel_temp_c: Any, keep: float, *, point: WorkingPoint | None = None
+    base: HealthyStage, here: SiteAir[Any], fuel_temp_c: Any, keep: float, *, point: WorkingPoint[Floats] | None = None
 ) -> dict[str, Any]:
     """Return what sites do to a stage: lambda three ways, gases to expect, trims that hold lambda at ``keep``.
 

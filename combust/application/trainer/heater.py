@@ -85,18 +85,18 @@ class SimulatedHeater:
         self.time_s = 0.0
         self._steps, self._owed = 0, 0.0
         self.weights = {name: float(name == self.plant.lowest) for name in self.plant.stages}
-        self._law: Law | None = None
+        self._law: Law[float] | None = None
         self._stand_cold()
         self.dosed_ml = 0.0
         self._pumped = self._burnt = self._vented = self._heat_in = self._heat_out = 0.0
         self.asked = Asked(0.0, False, 0.0, 0.0)
-        self.flows: StepFlows | None = None
+        self.flows: StepFlows[float] | None = None
         self.plug_v = self.inputs.battery_v
 
     def _stand_cold(self) -> None:
         """Let it have stood for long where it is: as cold as the air, its line full of the fuel of the place."""
         body = body_conventions()
-        self.state: HeaterMotion = motion.cold_motion(self.inputs.air_temp_c)
+        self.state: HeaterMotion[float] = motion.cold_motion(self.inputs.air_temp_c)
         self.sensor = self.state.chamber
         self.line = TransportDelay(body.line_ml, self.plant.grams_per_ml(self.inputs))
         self._line_g = self.line.content
@@ -253,7 +253,7 @@ class SimulatedHeater:
 
     # ---- what can be asked -------------------------------------------------------------------------------------------
     @property
-    def at_rest(self) -> WorkingPoint:
+    def at_rest(self) -> WorkingPoint[float]:
         """The steady model, converged, for the inputs of the moment: where this heater comes to rest while it burns."""
         return self.plant.resting(self.inputs)
 

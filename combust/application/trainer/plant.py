@@ -101,7 +101,7 @@ class Plant:
             key = "stroke_ul" if not stroke else f"stages.{healthy.name}.pump_hz"
             hint = "Add it to the profile: the simulated heater is fed by strokes of its pump."
             raise CombustError(Fault(key, None, "missing", why="is not in the profile", hint=hint))
-        hertz = hertz or float(pump_hz_from_volume_flow(flow, stroke))
+        hertz = hertz or float(pump_hz_from_volume_flow(flow or 0.0, stroke))
         millilitres = stroke * hertz * 1e-3
         grams = millilitres * self._density(healthy, healthy.fuel_temp_c) * 1e-3
         volts = healthy.value.get("voltage", math.log(1.05 * (self.heater.nominal_v or USUAL_V)))
@@ -111,7 +111,7 @@ class Plant:
         """Return the density of the stated fuel [kg/m³], by the expansion that the healthy stage is judged with."""
         return self.density * float(healthy.fuel_density(temp_c)) / float(healthy.fuel_density(15.0))
 
-    def _set(self, stage: PlantStage) -> StageSet:
+    def _set(self, stage: PlantStage) -> StageSet[float]:
         structure = HeaterParameters(**self.structure)
         return stage_set(stage.healthy.state, structure, self.heat, stage.fuel_kmol_per_s)
 
@@ -143,12 +143,12 @@ class Plant:
         healthy = self.stages[self.fullest].healthy
         return self._density(healthy, inputs.air_temp_c) * self.fuel_need(inputs)[0] * 1e-3
 
-    def site(self, stage: PlantStage, inputs: Inputs) -> SiteAir:
+    def site(self, stage: PlantStage, inputs: Inputs) -> SiteAir[float]:
         """Return the air of the place against that of a stage's baseline."""
         site = Site(inputs.altitude_m, None, inputs.air_temp_c)
         return SiteAir(*(float(part) for part in stage.healthy.air_of(site)))
 
-    def parameters(self, inputs: Inputs) -> HeaterParameters:
+    def parameters(self, inputs: Inputs) -> HeaterParameters[float]:
         """Return what differs from the healthy baseline, speed and fuel aside."""
         return HeaterParameters(
             **self.structure,
@@ -161,7 +161,7 @@ class Plant:
             fuel_heat=self.fuel_need(inputs)[2],
         )
 
-    def law(self, weights: Mapping[str, float], inputs: Inputs) -> Law:
+    def law(self, weights: Mapping[str, float], inputs: Inputs) -> Law[float]:
         """Return the law of motion for stages blended by their weights."""
         parts = [name for name, weight in weights.items() if weight > 0.0]
         shares = [weights[name] for name in parts]
@@ -170,7 +170,7 @@ class Plant:
         made = heater_law(stage, site, self.parameters(inputs), self.heat, need=self.fuel_need(inputs)[1])
         return as_floats(made)
 
-    def resting(self, inputs: Inputs) -> WorkingPoint:
+    def resting(self, inputs: Inputs) -> WorkingPoint[float]:
         """Return the steady model, converged, for the inputs at their stage: where the heater comes to rest."""
         stage = self.stages[inputs.stage]
         hertz = stage.pump_hz * inputs.pump_hz_ratio
@@ -214,7 +214,7 @@ def blended(parts: Sequence[Blended], shares: Sequence[float]) -> Blended:
     return type(parts[0])(*columns)
 
 
-def as_floats(law: Law) -> Law:
+def as_floats(law: Law[float]) -> Law[float]:
     """Return a law whose numbers are plain floats: several times faster in a step."""
 
     def plain(part: Any) -> Any:
@@ -222,4 +222,4 @@ def as_floats(law: Law) -> Law:
             return type(part)(*(plain(one) for one in part))
         return part if isinstance(part, tuple) else float(part)
 
-    return cast(Law, plain(law))
+    return cast("Law[float]", plain(law))

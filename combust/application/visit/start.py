@@ -209,12 +209,13 @@ def phases_of(start: StartTimes) -> tuple[StartPhase, ...]:
 
 def _fuel(heater: Heater, start: StartTimes, cycles: int, last_s: float, findings: list[Finding]) -> dict[str, float]:
     """Return the fuel of failed starts, of the last of which the pump was asked for ``last_s``."""
-    needed = {"stroke_ul": heater.stroke_ul, "start.attempt_pump_hz": start.attempt_pump_hz}
-    if missing := " and ".join(key for key, there in needed.items() if not there):
-        findings.append(finding("fuel_unknown", missing=missing))
+    stroke_ul, pump_hz = heater.stroke_ul, start.attempt_pump_hz
+    if not stroke_ul or not pump_hz:
+        missing = [key for key, there in (("stroke_ul", stroke_ul), ("start.attempt_pump_hz", pump_hz)) if not there]
+        findings.append(finding("fuel_unknown", missing=" and ".join(missing)))
         return {}
-    each = delivered_while_attempting(heater.stroke_ul, start.attempt_pump_hz, sum(start.attempt_s))
-    last = delivered_while_attempting(heater.stroke_ul, start.attempt_pump_hz, last_s)
+    each = delivered_while_attempting(stroke_ul, pump_hz, sum(start.attempt_s))
+    last = delivered_while_attempting(stroke_ul, pump_hz, last_s)
     dosed = each * (cycles - 1) + last if cycles else 0.0
     found = {"fuel_ml_per_cycle": each, "fuel_ml_last": last, "fuel_ml": dosed}
     if heater.fuel.density_kg_per_m3:

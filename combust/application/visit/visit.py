@@ -356,7 +356,7 @@ class Visit(Result):
         Whether it is handed back is a verdict, told beside them: what was typed of it stands in the entries alone.
         """
         facts = Result.to_dict(self)
-        facts["head"] = {key: value for key, value in facts["head"].items() if key != "handed_back"}
+        facts["head"] = {key: value for key, value in plain(self.head).items() if key != "handed_back"}
         more = {"entries": self.entries, "readings": self.readings, "declared_missing": self.declared_missing}
         return {**facts, **{key: plain(value) for key, value in more.items()}}
 

@@ -91,24 +91,22 @@ def _stage(heater: Heater, asked: str | None) -> str:
     return heater.stage_of(asked or next(iter(heater.stages))).name
 
 
-def _shape(which: str, heater: Heater | None, asked: dict[str, Any]) -> DuctShape:
+def _shape(which: str, heater: Heater | None, asked: dict[str, Any]) -> DuctShape[float]:
     """Return the geometry: the profile's duct, with what was given in its place."""
-    shape, known = DuctShape(None, None, None, None, ENDS[which]), heater.ducts.get(which) if heater else None
-    if known:
-        shape = DuctShape(known.length_m, known.bore_mm, known.bends_90, known.wall, ENDS[which], known.fittings)
-    given = {key: asked[key] for key in ("length_m", "bore_mm", "bends_90", "wall") if asked[key] is not None}
-    shape = shape._replace(**given, fittings=(*shape.fittings, *asked["fittings"]))
+    known = heater.ducts.get(which) if heater else None
+    keys = ("length_m", "bore_mm", "bends_90", "wall")
+    shape = {key: getattr(known, key, None) if asked[key] is None else asked[key] for key in keys}
     missing = [
         Fault(key, None, "missing", why="is needed", hint=f"Give --{key.split('_')[0]}, or describe [ducts.{which}].")
         for key in ("length_m", "bore_mm")
-        if getattr(shape, key) is None
+        if shape[key] is None
     ]
     if missing:
         raise CombustError(missing)
-    return shape
+    return DuctShape(**shape, end=ENDS[which], fittings=(*(known.fittings if known else ()), *asked["fittings"]))
 
 
-def _changed(shape: DuctShape, asked: dict[str, Any]) -> DuctShape:
+def _changed(shape: DuctShape[float], asked: dict[str, Any]) -> DuctShape[float]:
     narrow, part = asked["crushed_to"], asked["crushed_length"]
     if narrow is None and part is not None:
         hint = "Give --crushed-to with the bore that is left."
