@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 LONGEST_ID = 32
-LEFT = 'style="text-align:left;vertical-align:top;overflow-wrap:anywhere"'
+LEFT = 'style="text-align:left;vertical-align:top;overflow-wrap:break-word"'
 
 
 def page(name: str, **facts: Any) -> str:
