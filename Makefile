@@ -38,7 +38,8 @@ study: $(VENV)/.test
 	  tests/edge/test_running_conditions.py tests/application/trainer tests/kernel/test_heater_dynamics.py \
 	  tests/application/test_safety_lists.py tests/application/learning/test_anonymous.py tests/edge/test_logbook_hard.py tests/edge/test_logbook_killed.py \
 	  tests/edge/test_logbook_merge.py tests/edge/test_logbook_damaged.py tests/edge/test_tables_blocks.py \
-	  tests/edge/test_hostile_files.py tests/edge/test_corrupted_inputs.py tests/edge/web/test_killed.py tests/edge/web/test_lesson_browser.py \
+	  tests/edge/test_hostile_files.py tests/edge/test_corrupted_inputs.py tests/edge/test_every_command_ends_well.py tests/edge/test_points_engines.py \
+	  tests/edge/web/test_killed.py tests/edge/web/test_lesson_browser.py \
 	  tests/edge/test_browser_fleet.py tests/edge/web/test_class_own_browser.py
 
 # The causes where nature, instrument and baseline differ from the model: one table. STUDY="--quick" for a loop of work.
@@ -73,8 +74,10 @@ endif
 page: $(VENV)/.page
 	$(BIN)/combust page --book output/page.book --heaters data/heaters
 
+# It asks nobody outside for news or newer versions.
+QUIET := --LabApp.news_url=None --LabApp.check_for_updates_class=jupyterlab.handlers.announcements.NeverCheckForUpdate
 lab: $(VENV)/.lab
-	$(BIN)/jupyter lab notebooks/
+	$(BIN)/jupyter lab $(QUIET) notebooks/
 
 # The site in output/docs: pages, every notebook run, figures, reference. What is not in order ends it with an error
 # (COMBUST_LONG=yes tests/test_site.py shows that it does).

@@ -65,7 +65,7 @@ class Fault:
         name = shorten(self.quantity)
         missing = self.value is None
         unit = f" {self.unit}" if self.unit and not missing else ""
-        text = name if missing and self.code == "missing" else f"{name} = {shown}{unit}"
+        text = name if missing else f"{name} = {shown}{unit}"
         text += f" {self.why}"
         if self.low is not None and self.high is not None:
             text += f" (allowed {self.low:g} to {self.high:g}{' ' + self.unit if self.unit else ''})"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import os
 import signal
 import threading
@@ -25,10 +26,12 @@ from combust.edge.tables.fleet import plan_fleet, sum_routes
 from combust.edge.tables.plan_files import write_plan_files
 from combust.kernel.altitude import LambdaAtSite, lambda_from_surface
 from tests.application.fleet import worked
+from tests.long import LONG
 
 pytestmark = pytest.mark.independent
 BASE = healthy_stage("diesel_b7", air_ratio=1.6, air_ratio_u=0.02, reference=Site(0.0, None, 20.0))
 ROWS = 60_000
+HOW: Any = {"threads_per_worker": 1, "processes": True, "dashboard_address": None, "host": "127.0.0.1"}
 
 
 @pytest.fixture(scope="module")
@@ -52,8 +55,7 @@ def cluster() -> Iterator[Any]:
     """Two worker processes of Dask, with a nanny each that starts a new one for one that ended."""
     from distributed import LocalCluster
 
-    how = {"threads_per_worker": 1, "processes": True, "dashboard_address": None, "host": "127.0.0.1"}
-    with LocalCluster(n_workers=2, **how) as started:
+    with LocalCluster(n_workers=2, **HOW) as started:
         yield started
 
 
@@ -81,8 +83,9 @@ def test_streamed_equals_one_process(table: tuple[pd.DataFrame, Path], tmp_path:
 
 
 def test_dask_with_two_workers_equals_one_process(
-    table: tuple[pd.DataFrame, Path], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    table: tuple[pd.DataFrame, Path], cluster: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    """And gives the same bytes another time, on other workers."""
     frame, path = table
     monkeypatch.setattr(dask_workers, "BLOCK_ROWS", 5000)
     counts = points.derate_points(path, tmp_path / "out", BASE.surface, workers=2)
@@ -90,6 +93,8 @@ def test_dask_with_two_workers_equals_one_process(
     parts = sorted((tmp_path / "out").iterdir())
     assert len(parts) == ROWS // 5000
     assert_same(pd.concat([pd.read_parquet(part) for part in parts], ignore_index=True), derated(frame))
+    points.derate_points(path, tmp_path / "again", BASE.surface, scheduler=cluster.scheduler_address)
+    assert [(tmp_path / "again" / one.name).read_bytes() for one in parts] == [one.read_bytes() for one in parts]
 
 
 def test_a_killed_worker_costs_nothing(cluster: Any, tmp_path: Path) -> None:
@@ -254,6 +259,52 @@ def test_memory_stays_a_few_blocks(tmp_path: Path) -> None:
     assert max(seen) - low < 5 * dask_workers.BLOCK_ROWS * 7 * 8 < rows * 7 * 8
 
 
+@pytest.fixture
+def lonely(monkeypatch: pytest.MonkeyPatch) -> Iterator[Any]:
+    """One worker process whose nanny starts no other one; the patience of the command is a second."""
+    from distributed import LocalCluster
+
+    monkeypatch.setattr(dask_workers, "PATIENCE_S", 1.0)
+    monkeypatch.setattr(dask_workers, "LOOK_S", 0.2)
+    with LocalCluster(n_workers=1, silence_logs=logging.CRITICAL, **HOW) as started:
+        for nanny in started.workers.values():
+            nanny.auto_restart = False
+        yield started
+
+
+@pytest.mark.regression
+@pytest.mark.parametrize("lost", ["workers", *(["scheduler"] if LONG else [])])
+def test_what_is_lost_for_good_while_a_table_is_worked_ends_in_words(
+    lost: str, lonely: Any, table: tuple[pd.DataFrame, Path], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Every worker is killed by its process id, or the scheduler goes, after the first result; nobody comes back."""
+    monkeypatch.setattr(dask_workers, "BLOCK_ROWS", 5000)
+
+    def lose(done: int, size: int) -> None:
+        if lost == "scheduler":
+            lonely.close()
+        for nanny in lonely.workers.values():
+            os.kill(nanny.pid, signal.SIGKILL)
+
+    with pytest.raises(CombustError, match="lost while they worked") as told:
+        points.derate_points(
+            table[1], tmp_path / "out", BASE.surface, scheduler=lonely.scheduler_address, progress=lose
+        )
+    assert "without --workers" in str(told.value)
+    assert told.value.code == "busy"
+    assert len([*(tmp_path / "out").glob("*.parquet")]) < ROWS // 5000
+
+
+@pytest.mark.regression
+def test_a_scheduler_to_which_no_worker_comes_is_told_in_words(monkeypatch: pytest.MonkeyPatch) -> None:
+    from distributed import LocalCluster
+
+    monkeypatch.setattr(dask_workers, "PATIENCE_S", 0.2)
+    with LocalCluster(n_workers=0, silence_logs=logging.CRITICAL, **HOW) as empty, pytest.raises(CombustError) as told:
+        next(dask_workers.spread(max, [(1,)], (2,), empty.scheduler_address, None, None))
+    assert "none came" in str(told.value)
+
+
 @pytest.mark.regression
 def test_workers_that_are_all_lost_are_told_in_words() -> None:
     """What Dask raises when a task has killed each worker that tried it, and when its scheduler is gone."""
@@ -269,6 +320,6 @@ def test_workers_that_are_all_lost_are_told_in_words() -> None:
 
     last: Any = SimpleNamespace(address="tcp://127.0.0.1:1")
     for error in (KilledWorker("sum", last, 3), FutureCancelledError("sum", "scheduler lost")):
-        with pytest.raises(CombustError, match="lost while they worked") as told:
+        with pytest.raises(CombustError, match=r"^workers were lost while they worked") as told:
             dask_workers.result_of(Lost(error))
         assert "without --workers" in str(told.value)

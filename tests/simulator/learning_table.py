@@ -7,8 +7,11 @@ the foreign study: wrong and confident is a wrong top cause with 0.9 or more, un
 from __future__ import annotations
 
 import argparse
+import resource
 import sys
 import time
+from concurrent.futures import ProcessPoolExecutor
+from multiprocessing import get_context
 
 import numpy as np
 
@@ -67,8 +70,9 @@ def one_fleet(condition, evidence, seed, options):
     found = learn(lessons)
     cost = time.process_time() - start
     start = time.process_time()
+    judged(teachers, condition, evidence, get_priors())
+    usual = time.process_time() - start
     before = judged(others, condition, evidence, get_priors())
-    usual = (time.process_time() - start) / len(before) * len(lessons)
     priors = with_learnt(get_priors(), found.learnt) if found.learnt else None
     after = judged(others, condition, evidence, priors) if priors else before
     return before, after, found.learnt is not None, cost / usual
@@ -97,6 +101,29 @@ def with_labels(seed, options, evidence=SETS[0], labels=300, wrong=0.1):
     return [judged(groups, "standard", evidence, one) for one in believed]
 
 
+def one_size(heaters, visits, evidence):
+    """Seconds of learning from so many heaters over those of ranking their visits, and the most memory, in MB."""
+    teachers = groups_of("standard", FIRST_SEED, 0, heaters, visits)
+    lessons = lessons_of("standard", evidence, FIRST_SEED, groups=teachers)
+    start = time.process_time()
+    judged(teachers, "standard", evidence, get_priors())
+    middle = time.process_time()
+    learn(lessons)
+    end = time.process_time()
+    return middle - start, end - middle, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024.0
+
+
+def growth(options):
+    """A line for each size of fleet: what learning costs, each in a process of its own."""
+    for evidence in options.sets:
+        for heaters in (5, 10, 20, 40, 80):
+            with ProcessPoolExecutor(1, mp_context=get_context("spawn")) as pool:
+                ranked, learnt, most = pool.submit(one_size, heaters, options.visits, evidence).result()
+            count = heaters * options.visits
+            each = f"{1000.0 * learnt / count:.0f} ms a visit, {learnt / ranked:.2f} passes"
+            print(f"{evidence:<13}{count:>5} visits: {each}, {most:.0f} MB", flush=True)
+
+
 def summary(rows):
     """Top cause, confident and wrong, mean ln p of the truth."""
     right, sure = np.array([one[0] for one in rows]), np.array([one[1] for one in rows])
@@ -116,7 +143,11 @@ def main(arguments=None):
     add("--judged", type=int, default=10, help="visits of each")
     add("--seed", type=int, default=FIRST_SEED)
     add("--labels", type=int, default=0, help="fleets of which 300 causes were confirmed, a tenth of them wrongly")
+    add("--growth", action="store_true", help="what learning costs with more and more visits, and nothing else")
     options = parser.parse_args(arguments)
+    if options.growth:
+        growth(options)
+        return
     print(
         "condition, evidence, fleets: top before > after; wrong of sure before > after; ln p; used; passes", flush=True
     )

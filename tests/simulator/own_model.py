@@ -15,9 +15,10 @@ SITE = {"stage": "high", "pressure_hpa": 985.0, "intake_temp_c": 12.0, "air_in_t
 def own_visits(engine, channels, seen, count, generator, *, structure=None, scattered=None):
     """Yield (variant, normals, reading) drawn from prior, forward model and likelihood of an engine.
 
-    ``structure`` is that of the heater where it is the same in all visits, ``scattered`` the priors with the scatters
-    that its readings have, where they are not the engine's.
+    ``structure`` is that of the heater where it is the same in all visits: so are the errors of its baseline then.
+    ``scattered`` are the priors with the scatters that its readings have, where they are not the engine's.
     """
+    base = {}
     scattered = scattered or engine.priors
     shares = engine.prior_shares(pairs=False)
     keys = list(shares)
@@ -34,10 +35,15 @@ def own_visits(engine, channels, seen, count, generator, *, structure=None, scat
         reading = {**SITE, **_columns(clean, engine)}
         found = ev.observations_of(0, reading, row, engine.model, engine.instrument)
         found.sort(key=lambda one: channels.index(one.channel))
-        matrix, shift = ev.covariance(found, [row], [engine.probe_cache(row)], scattered), 0.0
+        scatter, shared = ev.errors_of(found, [row], [engine.probe_cache(row)], scattered)
+        shift = 0.0
+        if structure is not None:
+            for key in [key for key in shared if key[0] == ev.BASELINE]:
+                shift = shift + base.setdefault(key, generator.standard_normal()) * np.array(shared.pop(key))
+        matrix = ev.joined(scatter, shared)
         if variant.cause in ev.LOOSE:
-            shift, added = ev.loosened(variant.cause, found, [row], scattered)
-            matrix = matrix + added
+            moved, added = ev.loosened(variant.cause, found, [row], scattered)
+            shift, matrix = shift + moved, matrix + added
         stretch = np.sqrt(generator.chisquare(engine.freedom) / engine.freedom)
         noise = np.linalg.cholesky(matrix) @ generator.standard_normal(len(found)) / stretch + shift
         noisy = {one.channel: clean[one.channel] + error for one, error in zip(found, noise, strict=True)}

@@ -23,6 +23,7 @@ from combust.kernel.types import Floats
 # Healthy tolerances whose effect on every channel is taken from the model itself (index into the probe draws).
 PROBES = ("air", "fuel", "clean", "heating_air")
 PROBE_STEP = 0.02
+BASELINE = "baseline"  # the error of a constant of a healthy stage: the same in every visit of the heater
 OF_ANALYSER = ("ambient_o2", "span")  # channels that say something of the analyser, whatever the heater does
 
 
@@ -189,6 +190,25 @@ def covariance(
 
     ``probes`` holds, row by row, the channels of the probe draws (:func:`probe_parameters`).
     """
+    return joined(*errors_of(found, rows, probes, priors))
+
+
+def joined(scatter: Floats, shared: Mapping[Any, Sequence[float]]) -> Floats:
+    """Return the covariance of channels with a scatter of their own and errors that some of them share."""
+    matrix = np.diag(scatter**2)
+    if shared:
+        stack = np.array(list(shared.values()))
+        matrix += stack.T @ stack
+    return matrix
+
+
+def errors_of(
+    found: Sequence[Observation],
+    rows: Sequence[StageReading],
+    probes: Sequence[Mapping[str, Floats]],
+    priors: Priors,
+) -> tuple[Floats, dict[Any, list[float]]]:
+    """Return the scatter of each channel alone, and what one standard deviation of each shared error moves in each."""
     size = len(found)
     tolerance = priors.table["tolerance"]
     loadings: dict[Any, list[float]] = defaultdict(lambda: [0.0] * size)
@@ -202,11 +222,10 @@ def covariance(
         slopes = (values[:, 1:] - values[:, :1]) / PROBE_STEP
         responses.append(dict(zip(names, slopes.tolist(), strict=True)))
     far = [abs(float(np.log(row.site.dry_density))) * float(tolerance["site_density"]) for row in rows]
-    diagonal = np.empty(size)
+    scatter = np.array([one.scatter for one in found])
     for position, one in enumerate(found):
         row, response = rows[one.row], responses[one.row].get(one.channel)
         stage = row.healthy.name
-        diagonal[position] = one.scatter**2
         if one.channel in spread:
             # Repeats of a row see the same heater: their model is off by the same amount.
             loadings[("spread", stage, row.arrangement, one.channel)][position] += spread[one.channel]
@@ -214,7 +233,7 @@ def covariance(
             loadings[("instrument", one.channel)][position] += one.shared
         key = _base_key(one.channel)
         if key in row.healthy.u:
-            loadings[("baseline", stage, key)][position] += row.healthy.u[key]
+            loadings[(BASELINE, stage, key)][position] += row.healthy.u[key]
         if one.channel in SAME_OVER_VISIT:
             loadings[("tolerance", one.channel)][position] += float(tolerance[SAME_OVER_VISIT[one.channel]])
         if response is not None:
@@ -223,11 +242,7 @@ def covariance(
             loadings[("site model",)][position] += response[0] * far[one.row]
             loadings[("site", stage)][position] += response[0] * row.density_u
             loadings[("fuel temperature",)][position] += response[1] * row.fuel_density_u
-    matrix = np.diag(diagonal)
-    if loadings:
-        stack = np.array(list(loadings.values()))
-        matrix += stack.T @ stack
-    return matrix
+    return scatter, dict(loadings)
 
 
 SAME_OVER_VISIT = {

@@ -1,13 +1,14 @@
 """Type, heater, visit: what a type's heaters are like, from the straight lines of their visits, by Laplace steps.
 
 A heater's structure lies around the middle of its type, and nobody knew that middle: together they are as wide as the
-shipped prior. Scatters are shared by all heaters. Each step takes every heater to where its visits fit best, weighs
+shipped prior. Each heater also has the errors of its baseline, the same in all its visits. Scatters are shared by all
+heaters. Each step takes every heater to where its visits fit best, weighs
 what it tells of the middle of the type, and lets the scatters follow what is left.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -29,7 +30,7 @@ class Hierarchy:
     """What was learnt: middle of the type and its covariance (over the named rows), posterior of ln of the scatters.
 
     ``best_scatter`` is where the steps ended, ``shares`` (scatters x GRID) how probable each value is; ``heaters`` the
-    place of each heater, ``evidence`` ln evidence by Laplace up to a constant.
+    place of each heater (structure, then errors of its baseline), ``evidence`` ln evidence by Laplace up to a constant.
     """
 
     middle: Floats
@@ -60,15 +61,23 @@ class Padded:
         self.channels = np.array([one.start.shape[1] for one in visits], dtype=float)
         wide, kinds = int(self.channels.max()), len(visits[0].scatter)
         self.heater = np.array([one.heater for one in visits])
+        of_heater: dict[int, dict[Hashable, int]] = {}
+        for one in visits:
+            known = of_heater.setdefault(one.heater, {})
+            for name, _ in one.base:
+                known.setdefault(name, STRUCTURES + len(known))
+        self.places = STRUCTURES + max(map(len, of_heater.values()))
         self.start = np.zeros((count, most, wide))
-        self.slope = np.zeros((count, most, wide, STRUCTURES))
+        self.slope = np.zeros((count, most, wide, self.places))
         self.noise = np.tile(np.eye(wide), (count, most, 1, 1))
         self.scatter = np.zeros((count, kinds, wide, wide))
         self.weight = np.full((count, most), -np.inf)
         for index, one in enumerate(visits):
             k, d = one.start.shape
             self.start[index, :k, :d] = one.start
-            self.slope[index, :k, :d] = one.slope
+            self.slope[index, :k, :d, :STRUCTURES] = one.slope
+            for name, moved in one.base:
+                self.slope[index, :k, :d, of_heater[one.heater][name]] = moved
             self.noise[index, :k, :d, :d] = one.noise
             self.scatter[index, :, :d, :d] = one.scatter
             self.weight[index, :k] = one.weight
@@ -77,9 +86,11 @@ class Padded:
 class Steps:
     """The steps over the visits of some heaters; ``rows`` (heaters x coordinates) name what each coordinate teaches."""
 
-    def __init__(self, visits: Sequence[Lines], rows: Any, names: int, freedom: float) -> None:
-        self.all, self.rows, self.names, self.freedom = Padded(visits), np.asarray(rows), names, freedom
-        self.count = len(self.rows)
+    def __init__(self, visits: Sequence[Lines], rows: Sequence[Sequence[int]], names: int, freedom: float) -> None:
+        self.all, self.names, self.freedom = Padded(visits), names, freedom
+        self.count = len(rows)
+        own = np.full((self.count, self.all.places - STRUCTURES), -1)  # errors of a baseline teach nothing of the type
+        self.rows = np.concatenate([np.asarray(rows), own], axis=1)
 
     def under(self, log_scatter: Floats) -> None:
         """Work out the noise of every line under some scatters."""
@@ -107,8 +118,8 @@ class Steps:
         slope = np.einsum("vk,vks->vs", share, each)
         bend = np.einsum("vk,vkas,vkab,vkbt->vst", share * pull, one.slope, self.inverse, one.slope, optimize=True)
         bend -= np.einsum("vk,vks,vkt->vst", share, each, each) - slope[:, :, None] * slope[:, None]
-        logs, slopes = np.zeros(self.count), np.zeros((self.count, STRUCTURES))
-        bends = np.zeros((self.count, STRUCTURES, STRUCTURES))
+        logs, slopes = np.zeros(self.count), np.zeros((self.count, one.places))
+        bends = np.zeros((self.count, one.places, one.places))
         np.add.at(logs, one.heater, top + np.log(total))
         np.add.at(slopes, one.heater, slope)
         np.add.at(bends, one.heater, bend)
@@ -159,10 +170,11 @@ class Steps:
     def run(self, begin: Floats | None = None, scatter: Floats | None = None, steps: int = STEPS) -> Hierarchy:
         """Return the hierarchy that the visits teach, from a first guess of the middle."""
         known = self.rows >= 0
-        pick = np.zeros((self.count, STRUCTURES, self.names))
+        pick = np.zeros((self.count, self.all.places, self.names))
         at = np.nonzero(known)
         pick[at[0], at[1], self.rows[at]] = 1.0
         within = 1.0 / np.where(known, OF_HEATER, 1.0)  # precision of a heater around its type
+        alone = np.eye(self.all.places)
         middle = np.zeros(self.names) if begin is None else begin.copy()
         log_scatter = np.zeros(self.all.scatter.shape[1]) if scatter is None else scatter.copy()
         place = np.einsum("hsr,r->hs", pick, middle)
@@ -170,9 +182,9 @@ class Steps:
             self.under(log_scatter)
             for _ in range(2):
                 logs, slopes, bends = self.weigh(place)
-                around = np.linalg.inv(bends + within[:, :, None] * np.eye(STRUCTURES))
+                around = np.linalg.inv(bends + within[:, :, None] * alone)
                 told = np.einsum("hst,ht->hs", bends, place) + slopes
-                far = within[:, :, None] * np.eye(STRUCTURES) - within[:, :, None] * around * within[:, None, :]
+                far = within[:, :, None] * alone - within[:, :, None] * around * within[:, None, :]
                 precision = np.eye(self.names) / (1.0 - OF_HEATER)
                 precision = precision + np.einsum("hsr,hst,htq->rq", pick, far, pick, optimize=True)
                 pulled = within * np.einsum("hst,ht->hs", around, told)

@@ -6,7 +6,7 @@ left out of the line: it widens the noise by its own slopes. What is learnt need
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Hashable, Mapping
 from dataclasses import replace
 from typing import Any, NamedTuple
 
@@ -45,11 +45,13 @@ class Lines(NamedTuple):
     slope : array, k x d x s
         Its change over each coordinate.
     noise : array, k x d x d
-        Covariance without the scatters that are learnt; the size of the fault is in it.
+        Covariance without the scatters that are learnt and the errors of the baseline; the size of the fault is in it.
     scatter : array, t x d x d
         What each scatter adds, at its shipped size.
     weight : array, k
         ln of prior share and of what was seen.
+    base : tuple of (name, array of d)
+        What one standard deviation of each error of the baseline moves; the same error in every visit of the heater.
     """
 
     heater: int
@@ -58,6 +60,7 @@ class Lines(NamedTuple):
     noise: Floats
     scatter: Floats
     weight: Floats
+    base: tuple[tuple[Hashable, Floats], ...] = ()
 
 
 def lines_of(engine: Engine, visit: Visit, residuals: Mapping[Variant, Floats], heater: int) -> Lines:
@@ -111,7 +114,7 @@ def _kept(
 ) -> Lines:
     """Return the lines in the units of the channels, from place, residual there and slopes, whitened."""
     prior = engine.log_prior(False, visit.weighed)
-    plain, scatter = scatters_of(engine, visit)
+    plain, scatter, base = parts_of(engine, visit)
     starts, slopes, noises = [], [], []
     for key, place, start, slope in zip(keys, *found, strict=True):
         kind = loose_of(key)
@@ -122,7 +125,7 @@ def _kept(
         sizes = tilt[STRUCTURES:]
         noises.append(plain + _added(visit, kind) + sizes.T @ sizes)
     weight = [prior[key] + visit.seen_under({one.cause for one in key}) for key in keys]
-    return Lines(heater, np.array(starts), np.array(slopes), np.array(noises), scatter, np.array(weight))
+    return Lines(heater, np.array(starts), np.array(slopes), np.array(noises), scatter, np.array(weight), base)
 
 
 def _added(visit: Visit, kind: Loose) -> Any:
@@ -133,18 +136,23 @@ def _added(visit: Visit, kind: Loose) -> Any:
     return wide.T @ wide - usual.T @ usual
 
 
-def scatters_of(engine: Engine, visit: Visit) -> tuple[Floats, Floats]:
-    """Return the covariance of a visit without the scatters that are learnt, and what each of them adds."""
-    probes = [engine.probe_cache(row) for row in visit.rows]
-    tolerance = engine.priors.table["tolerance"]
+def parts_of(engine: Engine, visit: Visit) -> tuple[Floats, Floats, tuple[tuple[Hashable, Floats], ...]]:
+    """Return the covariance of a visit without what is learnt, what each scatter adds, and the errors of the baseline.
 
-    def with_only(*names: str) -> Floats:
+    A baseline that was taken anew is another one, with errors of its own.
+    """
+    probes = [engine.probe_cache(row) for row in visit.rows]
+    tolerance, healthy = engine.priors.table["tolerance"], {row.healthy.name: row.healthy for row in visit.rows}
+
+    def with_only(*names: str) -> tuple[Floats, dict[Any, list[float]]]:
         kept = {key: 0.0 if key in SCATTERS and key not in names else value for key, value in tolerance.items()}
         priors = replace(engine.priors, table={**engine.priors.table, "tolerance": kept})
-        return ev.covariance(visit.found, visit.rows, probes, priors)
+        scatter, shared = ev.errors_of(visit.found, visit.rows, probes, priors)
+        base = {key: shared.pop(key) for key in list(shared) if key[0] == ev.BASELINE}
+        return ev.joined(scatter, shared), base
 
-    plain, read = with_only(), {one.channel for one in visit.found}
+    (plain, base), read = with_only(), {one.channel for one in visit.found}
     none = np.zeros_like(plain)
-    return plain, np.stack(
-        [with_only(name) - plain if read & OF_CHANNELS.get(name, read) else none for name in SCATTERS]
-    )
+    added = [with_only(name)[0] - plain if read & OF_CHANNELS.get(name, read) else none for name in SCATTERS]
+    named = tuple(((stage, key, healthy[stage].value[key]), np.array(moved)) for (_, stage, key), moved in base.items())
+    return plain, np.stack(added), named

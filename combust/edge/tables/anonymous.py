@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -9,7 +11,7 @@ from typing import Any
 
 import pyarrow as pa
 
-from combust.application.learning.anonymous import counted_once, sum_of
+from combust.application.learning.anonymous import FEWEST, counted_once, sum_of
 from combust.application.learning.taught import Taught
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field
@@ -121,7 +123,9 @@ def taught_by(rows: Rows) -> Iterator[Taught]:
     """Yield what anonymous rows teach, as the visits of a logbook do: a group stands for a heater, a row for a visit.
 
     First the readings, without a cause; then one entry for each confirmed cause that was counted, without readings
-    (``rows`` is empty): it teaches frequencies only.
+    (``rows`` is empty): it teaches frequencies only. Nobody knows whose causes they were: visits with one cause are
+    taken as those of one heater, as many as a heater has in the mean of the fewest that may stand behind the table,
+    so that what they prove is not overstated.
     """
     healthy: dict[str, list[dict[str, Any]]] = {}
     visits: dict[tuple[str, str], list[dict[str, Any]]] = {}
@@ -138,11 +142,16 @@ def taught_by(rows: Rows) -> Iterator[Taught]:
             count, scatter = int(some[0].get("mean_of") or some[0]["visits"]), float(some[0].get("scatter", 1.0))
             yield Taught(name, heaters[name], readings, visits=count, scatter=scatter)
     of_type = {_type_of(some[0]): heaters[name] for name, some in healthy.items()}
-    for row in rows:
-        heater = of_type.get(_type_of(row))
-        if row["kind"] == "cause" and heater is not None:
-            for number in range(int(row["visits"])):
-                yield Taught(f"{row['contribution']} counted {number}", heater, (), cause=str(row["cause"]))
+    groups = Counter(_type_of(some[0]) for some in healthy.values())
+    counted = [row for row in rows if row["kind"] == "cause" and _type_of(row) in of_type]
+    visits_of = Counter[tuple[Any, ...]]()
+    for row in counted:
+        visits_of[_type_of(row)] += int(row["visits"])
+    for row in counted:
+        kind, cause = _type_of(row), str(row["cause"])
+        each = math.ceil(visits_of[kind] / (FEWEST * groups[kind]))  # visits of a heater
+        for number in range(int(row["visits"])):
+            yield Taught(f"{' '.join(map(str, kind))} {cause} {number // each}", of_type[kind], (), cause=cause)
 
 
 def _type_of(row: dict[str, Any]) -> tuple[Any, ...]:

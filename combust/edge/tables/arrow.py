@@ -50,6 +50,15 @@ def numbers_of(column: Any, null: float = np.nan) -> Any:
     return found
 
 
+def bytes_of(texts: Any) -> memoryview:
+    """Return the bytes of all texts of an Arrow array of strings, one behind the other, without a copy."""
+    _, offsets, data = texts.buffers()
+    if data is None or not len(texts):
+        return memoryview(b"")
+    ends = np.frombuffer(offsets, np.int32, len(texts) + 1, texts.offset * 4)
+    return memoryview(data)[int(ends[0]) : int(ends[-1])]
+
+
 def _bits(chosen: Any) -> Any:
     return pa.py_buffer(np.packbits(np.asarray(chosen, dtype=bool), bitorder="little").tobytes())
 

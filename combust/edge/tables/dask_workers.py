@@ -6,8 +6,9 @@ import logging
 import os
 import signal
 import threading
-from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager
+import time
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import ExitStack, contextmanager, suppress
 from multiprocessing import resource_tracker
 from pathlib import Path
 from typing import Any
@@ -23,6 +24,8 @@ from combust.edge.tables.fleet import sum_table
 from combust.edge.tables.reader import Table
 
 BLOCK_ROWS = 524_288
+# Without any worker for so long the work is given up; so often it is looked whether there is one.
+PATIENCE_S, LOOK_S = 60.0, 2.0
 LOG_VARIABLE = "DASK_LOGGING"
 QUIET = "{'distributed': 'critical', 'tornado.application': 'critical'}"
 # Each worker a process of one thread on this machine; closing says nothing.
@@ -69,16 +72,55 @@ def spread(
     workers: int | None,
     progress: Progress | None,
 ) -> Iterator[Any]:
-    """Yield ``function(*task, *shared)`` of each task from Dask workers, as they come; lost ones are run again."""
-    with dask_client(scheduler, workers or 2) as client:
-        from distributed import as_completed  # behind the client, which tells what to install
+    """Yield ``function(*task, *shared)`` of each task from Dask workers, as they come; lost ones are run again.
 
-        sent = client.scatter(shared, broadcast=True, hash=False)
+    Raises
+    ------
+    CombustError
+        The workers are all lost, or the scheduler is, and no other comes within :data:`PATIENCE_S`.
+    """
+    with dask_client(scheduler, workers or 2) as client:
+        try:
+            client.wait_for_workers(1, timeout=PATIENCE_S)
+            sent = client.scatter(shared, broadcast=True, hash=False, timeout=PATIENCE_S)
+        except (TimeoutError, OSError) as error:
+            raise _lost(f"none came in {PATIENCE_S:.0f} s", "are not there") from error
         running = client.map(_run, tasks, [function] * len(tasks), [sent] * len(tasks), pure=False, retries=5)
-        for done, future in enumerate(as_completed(running), 1):
+        for done, future in enumerate(as_they_come(client, running), 1):
             yield result_of(future)
             if progress:
                 progress(done, len(tasks))
+
+
+def as_they_come(client: Any, running: Iterable[Any]) -> Iterator[Any]:
+    """Yield futures as they are done. Dask itself would wait without end for a worker that never comes.
+
+    Raises
+    ------
+    CombustError
+        For :data:`PATIENCE_S` there was no worker, or the scheduler told nothing.
+    """
+    from distributed import as_completed
+
+    left, seen = {*running}, time.monotonic()
+    while left:
+        coming = as_completed([*left], timeout=LOOK_S)
+        with suppress(TimeoutError):
+            while (future := next(coming, None)) is not None:
+                left.discard(future)
+                yield future
+        if left and any_worker(client):
+            seen = time.monotonic()
+        elif left and time.monotonic() - seen > PATIENCE_S:
+            raise _lost(f"none was there for {PATIENCE_S:.0f} s")
+
+
+def any_worker(client: Any) -> bool:
+    """Return True when a scheduler tells that it has a worker; False also where it does not answer."""
+    try:
+        return bool(client.sync(client.scheduler.ncores, workers=None, callback_timeout=LOOK_S))
+    except (OSError, TimeoutError):
+        return False
 
 
 def result_of(future: Any) -> Any:
@@ -97,9 +139,12 @@ def result_of(future: Any) -> Any:
     try:
         return future.result()
     except (KilledWorker, CancelledError, CommClosedError) as error:
-        why = f"were lost while they worked ({shorten(error, 80)})"
-        hint = "Give each more memory, or fewer of them; without --workers and --scheduler it is done in one process."
-        raise CombustError(Fault("workers", None, "busy", why=why, hint=hint)) from error
+        raise _lost("each that tried was ended" if isinstance(error, KilledWorker) else "nobody is there") from error
+
+
+def _lost(how: str, why: str = "were lost while they worked") -> CombustError:
+    hint = "Give each more memory, or fewer of them; without --workers and --scheduler it is done in one process."
+    return CombustError(Fault("workers", None, "busy", why=f"{why} ({how})", hint=hint))
 
 
 def _run(task: tuple[Any, ...], function: Callable[..., Any], shared: tuple[Any, ...]) -> Any:
@@ -121,6 +166,7 @@ def dask_client(scheduler: str | None, workers: int) -> Iterator[Any]:
         raise missing_extra("dask", "scale") from error
     with ExitStack() as stack:
         if scheduler is not None:
+            stack.enter_context(_unsaid("distributed.client"))  # a scheduler that is gone is told by us, in words
             try:
                 client = stack.enter_context(Client(scheduler, timeout="10s"))
             except (OSError, ValueError, TimeoutError) as error:
@@ -139,6 +185,16 @@ def dask_client(scheduler: str | None, workers: int) -> Iterator[Any]:
         except KeyboardInterrupt:
             logging.getLogger("asyncio").setLevel(logging.CRITICAL)  # of what was under way nothing is left to tell
             raise
+
+
+@contextmanager
+def _unsaid(logger: str) -> Iterator[None]:
+    level = logging.getLogger(logger).level
+    logging.getLogger(logger).setLevel(logging.CRITICAL)
+    try:
+        yield
+    finally:
+        logging.getLogger(logger).setLevel(level)
 
 
 @contextmanager

@@ -16,6 +16,8 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from combust.edge.tables.arrow import bytes_of
+
 if TYPE_CHECKING:
     import pandas as pd
 
@@ -72,9 +74,9 @@ def harmless_column(column: Any) -> Any:
 
 def _starts_oddly(chunk: Any) -> bool:
     """Return True when a cell of the chunk starts with one of the characters: one look at the first bytes."""
-    _, offsets, data = chunk.buffers()
-    if data is None or len(chunk) == 0:
-        return False
-    ends = np.frombuffer(offsets, np.int32)[chunk.offset : chunk.offset + len(chunk) + 1]
-    starts = ends[:-1][ends[1:] > ends[:-1]]
+    data = bytes_of(chunk)
+    if not any(sign in bytes(data) for sign in map(str.encode, STARTS)):
+        return False  # nowhere: most columns
+    ends = np.frombuffer(chunk.buffers()[1], np.int32)[chunk.offset : chunk.offset + len(chunk) + 1]
+    starts = ends[:-1][ends[1:] > ends[:-1]] - ends[0]
     return bool(_IS_START[np.frombuffer(data, np.uint8)[starts]].any())

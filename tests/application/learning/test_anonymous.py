@@ -120,10 +120,10 @@ def attack(seed: int, heaters: int = 10, visits: int = 40) -> tuple[float, float
     inside = {f"heater-{number}" for number in range(0, 2 * heaters, 2)}
     in_book = kind_of([one for one in every if one[0].heater_id in inside])
     rows, _ = an.rows_of(in_book, np.random.default_rng(seed + 1000))
-    papers = kind_of(every).points
+    papers = [one for one in kind_of(every).points if set(STAGES) <= set(one.change)]
     paper = np.array([place(one.change, one.site) for one in papers])
     who = np.array([one.heater for one in papers])
-    single = np.array([place(one.change, one.site) for one in in_book.points])
+    single = np.array([place(one.change, one.site) for one in in_book.points if set(STAGES) <= set(one.change)])
     steps = np.array([an.STEP_M, an.STEP_K, *([0.02, 2.0, 0.02, 0.05] * 2)])
     right = []
     for table in (places_of(rows, every[0][0].heater), np.round(single / steps) * steps):
@@ -194,8 +194,8 @@ def test_fewer_than_five_heaters_are_held_back() -> None:
         assert row["kind"] != "visit" or row["mean_of"] >= 10
 
 
-def contribution(seed: int, book: str = "b", **more: Any) -> list[dict[str, Any]]:
-    rows, _ = an.rows_of(kind_of(fleet(np.random.default_rng(seed), 8, 20)), np.random.default_rng(seed))
+def contribution(seed: int, book: str = "b", size: tuple[int, int] = (8, 20), **more: Any) -> list[dict[str, Any]]:
+    rows, _ = an.rows_of(kind_of(fleet(np.random.default_rng(seed), *size)), np.random.default_rng(seed))
     return [{"contribution": an.sum_of(rows), "book": book, "confirmed": 40, **more, **row} for row in rows]
 
 
@@ -226,6 +226,9 @@ def test_it_teaches_like_a_book() -> None:
     assert {row["stage"] for one in read for row in one.rows} == set(STAGES)
     told = {row["cause"]: row["visits"] for row in rows if row["kind"] == "cause"}
     assert Counter(one.cause for one in counted) == told
+    # whose they were is not told: no more heaters than the five that stand behind it, and one more for each cause
+    assert len({one.group for one in counted}) < an.FEWEST + len(told)
+    assert all(len({one.cause for one in counted if one.group == name}) == 1 for name in {o.group for o in counted})
 
 
 def test_nothing_of_the_book_is_in_it_and_it_is_asked_for(tmp_path: Path) -> None:

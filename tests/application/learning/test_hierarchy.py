@@ -14,7 +14,10 @@ HEATERS, VISITS, CHANNELS, NAMES = 5, 3, 4, 3
 ROWS = [[0, 1, -1, 2, *[-1] * (STRUCTURES - 4)] for _ in range(HEATERS)]
 
 
-def lines_of_one_variant(rng: np.random.Generator, scatter: float = 0.0) -> list[Lines]:
+BASES = ("high lambda", "low lambda")
+
+
+def lines_of_one_variant(rng: np.random.Generator, scatter: float = 0.0, bases: int = 0) -> list[Lines]:
     found = []
     for heater in range(HEATERS):
         for _ in range(VISITS):
@@ -24,31 +27,38 @@ def lines_of_one_variant(rng: np.random.Generator, scatter: float = 0.0) -> list
             noise = (np.eye(CHANNELS) * 0.4 + half @ half.T)[None]
             added = np.zeros((len(SCATTERS), CHANNELS, CHANNELS))
             added[0] = scatter * np.eye(CHANNELS)
-            found.append(Lines(heater, start, slope, noise, added, np.zeros(1)))
+            base = tuple((name, rng.standard_normal(CHANNELS)) for name in BASES[:bases])
+            found.append(Lines(heater, start, slope, noise, added, np.zeros(1), base))
     return found
 
 
 @pytest.mark.independent
-def test_the_middle_of_a_type_is_that_of_the_joint_normal_distribution() -> None:
-    """All heaters and the type as one normal vector, its precision added up line by line (textbook, from memory)."""
-    lines = lines_of_one_variant(np.random.default_rng(3))
+@pytest.mark.parametrize("bases", [0, 2])
+def test_the_middle_of_a_type_is_that_of_the_joint_normal_distribution(bases: int) -> None:
+    """All heaters and the type as one normal vector, its precision added up line by line (textbook, from memory).
+
+    The errors of a baseline are two more numbers of each heater, the same in all its visits.
+    """
+    lines = lines_of_one_variant(np.random.default_rng(3), bases=bases)
     found = Steps(lines, ROWS, NAMES, GAUSSIAN).run()
-    size = NAMES + HEATERS * STRUCTURES
+    own = STRUCTURES + bases
+    size = NAMES + HEATERS * own
     precision, pulled = np.zeros((size, size)), np.zeros(size)
     precision[:NAMES, :NAMES] = np.eye(NAMES) / (1.0 - OF_HEATER)
     for heater in range(HEATERS):
-        for place, row in enumerate(ROWS[heater]):
-            at, width = NAMES + heater * STRUCTURES + place, OF_HEATER if row >= 0 else 1.0
+        for place, row in enumerate([*ROWS[heater], *[-1] * bases]):
+            at, width = NAMES + heater * own + place, OF_HEATER if row >= 0 else 1.0
             precision[at, at] += 1.0 / width
             if row >= 0:
                 precision[row, row] += 1.0 / width
                 precision[row, at] -= 1.0 / width
                 precision[at, row] -= 1.0 / width
     for one in lines:
-        part = slice(NAMES + one.heater * STRUCTURES, NAMES + (one.heater + 1) * STRUCTURES)
+        part = slice(NAMES + one.heater * own, NAMES + (one.heater + 1) * own)
         weight = np.linalg.inv(one.noise[0])
-        precision[part, part] += one.slope[0].T @ weight @ one.slope[0]
-        pulled[part] -= one.slope[0].T @ weight @ one.start[0]
+        slope = np.column_stack([one.slope[0], *(moved for _, moved in one.base)])
+        precision[part, part] += slope.T @ weight @ slope
+        pulled[part] -= slope.T @ weight @ one.start[0]
     cover = np.linalg.inv(precision)
     assert found.middle == pytest.approx((cover @ pulled)[:NAMES], abs=1e-3)
     assert found.cover == pytest.approx(cover[:NAMES, :NAMES], rel=1e-6)
