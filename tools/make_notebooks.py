@@ -59,7 +59,8 @@ order, then 20 to 22; `combust exercises --course` writes the day, notes and han
 too (`combust page`).
 
 To hand one out as a page: `jupyter nbconvert --execute --to html notebooks/10_air_sweep.ipynb`; a figure stands where \
-a slider stood.
+a slider stood, `--no-input` leaves the code out. `nbconvert` puts links to two scripts of its own into it; it reads \
+without them.
 """
 
 

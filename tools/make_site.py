@@ -94,11 +94,13 @@ def first_page() -> str:
     job = next(part for part in head if part.startswith("`combust` turns"))
     caution = next(part for part in head if part.startswith("> "))
     shown = [
-        f"**[For the {one.reader}]({one.tour}.md).** {one.caption}\n\n![{one.alt}](pictures/{name}.svg)"
+        f"```{{container}} one\n**[For the {one.reader}]({one.tour}.md).** {one.caption}\n\n"
+        f"![{one.alt}](pictures/{name}.svg)\n```"
         for name, one in PICTURES.items()
     ]
     text = (SITE / "index.md").read_text(encoding="utf-8")
-    parts = {"job": job, "caution": caution, "pictures": "\n\n".join(shown)}
+    pictures = "\n".join(["````{container} pictures", *shown, "````"])
+    parts = {"job": job, "caution": caution, "pictures": pictures}
     for word, part in {**parts, "begin": on_site(held["Two commands"])}.items():
         text = text.replace(f"<!-- {word} -->", part)
     return text

@@ -9,9 +9,9 @@ from html import escape
 from typing import TYPE_CHECKING, Any
 
 from combust.data.errors import need_module
+from combust.domain.result import html_table
 from combust.edge.figures.chart import Chart, chart_svg
 from combust.edge.figures.style import as_wide_as_its_place, svg_text
-from combust.edge.reports.html import table
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -52,7 +52,7 @@ class InputTable(Shown):
     def __init__(self, rows: Sequence[Row]) -> None:
         self._values = {symbol: value for symbol, _, value, _, _ in rows}
         lines = [f"{s:<18}{v} {u}  {m} ({source})" for s, m, v, u, source in rows]
-        super().__init__(table(rows, ("symbol", "meaning", "value", "unit", "source")), "\n".join(lines))
+        super().__init__(html_table(rows, ("symbol", "meaning", "value", "unit", "source")), "\n".join(lines))
 
     def __getitem__(self, symbol: str) -> Any:
         return self._values[symbol]
@@ -77,7 +77,7 @@ class ResultTable(Shown):
         cells = [[str(cell) for cell in row] for row in rows]
         below = f"<p>{escape(note)}</p>" if note else ""
         lines = ["  ".join(row) for row in [list(head), *cells]]
-        super().__init__(table(cells, head) + below, "\n".join([*lines, *([note] if note else [])]))
+        super().__init__(html_table(cells, head) + below, "\n".join([*lines, *([note] if note else [])]))
 
 
 class FrozenFigure(Shown):

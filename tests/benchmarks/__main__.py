@@ -100,9 +100,9 @@ def summary(records: Sequence[Record]) -> str:
     lines += [f"* NOT THE SAME WORK {name}" for name in different]
     lines += [
         "",
-        "ours/peer: 0.5 is half the peer's, 1/500 a five-hundredth. Spread: how far the median of our runs lies",
+        "ours/peer: 0.5 is half the peer's, 1/500 a five-hundredth. The best run is compared, the median where the",
     ]
-    return "\n".join([*lines, "above the best, which is the one compared. A busy machine misses goals of time."])
+    return "\n".join([*lines, "unit says so; spread: our median above our best. A busy machine misses goals of time."])
 
 
 def draw_growth(records: Sequence[Record], path: Path) -> None:
