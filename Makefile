@@ -74,8 +74,10 @@ endif
 page: $(VENV)/.page
 	$(BIN)/combust page --book output/page.book --heaters data/heaters
 
+# It asks nobody outside for news or newer versions.
+QUIET := --LabApp.news_url=None --LabApp.check_for_updates_class=jupyterlab.handlers.announcements.NeverCheckForUpdate
 lab: $(VENV)/.lab
-	$(BIN)/jupyter lab notebooks/
+	$(BIN)/jupyter lab $(QUIET) notebooks/
 
 # The site in output/docs: pages, every notebook run, figures, reference. What is not in order ends it with an error
 # (COMBUST_LONG=yes tests/test_site.py shows that it does).

@@ -11,13 +11,14 @@ from pathlib import Path
 
 import nbformat
 import pytest
+from nbclient.exceptions import CellExecutionError
 
 from tests.edge.runs import ROOT, tool
 from tests.long import LONG
 
 pytestmark = pytest.mark.regression
 
-SITE, PICTURES = tool("make_site"), tool("make_pictures")
+SITE, PICTURES, BOOKS = tool("make_site"), tool("make_pictures"), tool("make_notebooks")
 
 OUTSIDE = [
     ("<script src='https://cdn.example/x.js'></script>", ".html"),
@@ -95,6 +96,7 @@ FAULTS = {
     "a name that is not there": "# T\n\n```{eval-rst}\n:func:`no_such_name`\n```\n",
     "a name without a docstring": "# T\n\n```{eval-rst}\n.. autofunction:: bare.bare\n```\n",
     "a cell that fails": "1 / 0",
+    "a cell that was not run": "print(2)",
     "a cell that mutters": "import sys; print('careful', file=sys.stderr)",
     "nothing": "print(1)",
 }
@@ -106,7 +108,7 @@ def a_notebook(cell: str) -> str:
     return str(nbformat.writes(book))
 
 
-@pytest.mark.skipif(not LONG, reason="seven small builds: COMBUST_LONG=yes")
+@pytest.mark.skipif(not LONG, reason="eight small builds: COMBUST_LONG=yes")
 @pytest.mark.parametrize("fault", FAULTS)
 def test_what_is_not_in_order_fails_the_build(fault: str, tmp_path: Path) -> None:
     """A site of a few empty pages with the real settings; without a fault it is built."""
@@ -125,6 +127,13 @@ def test_what_is_not_in_order_fails_the_build(fault: str, tmp_path: Path) -> Non
         (pages / f"{name}.md").write_text("---\norphan: true\n---\n# T\n", encoding="utf-8")
     on_page = text.startswith("# T")
     (pages / "notebooks" / "01.ipynb").write_text(a_notebook("1" if on_page else text), encoding="utf-8")
+    if fault != "a cell that was not run":
+        book = nbformat.read(pages / "notebooks" / "01.ipynb", as_version=4)
+        if fault == "a cell that fails":
+            with pytest.raises(CellExecutionError):
+                BOOKS.run(book)
+            return
+        nbformat.write(BOOKS.run(book), pages / "notebooks" / "01.ipynb")
     first = f"{text if on_page else '# T'}\n```{{toctree}}\nnotebooks/01\n```\n"
     (pages / "index.md").write_text(first, encoding="utf-8")
     (pages / "bare.py").write_text("def bare():\n    return 1\n", encoding="utf-8")

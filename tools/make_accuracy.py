@@ -100,8 +100,10 @@ def write_readme(text: str) -> None:
 @functools.cache
 def draw(form: ApproximateForm) -> str:
     """Return the sweep of one form as SVG: its curves, the band, and the largest errors of the record."""
-    figure, plot = sheet(size=(5.2, 2.7))
     curves = list(SWEEPS[form.name]())
+    named = len(curves) if 1 < len(curves) <= 12 else 0
+    columns = 2 if all(len(label) < 27 for label, *_ in curves) else 1
+    figure, plot = sheet(size=(5.2, 2.7 + 0.16 * named / columns))
     for number, (label, where, error) in enumerate(curves):
         marks = {"marker": "o", "linestyle": "none", "markersize": 3} if form.name == "heat_from_formula" else {}
         look = {"color": TONES[number % len(TONES)], "linestyle": DASHES[number // len(TONES) % 4], "linewidth": 1}
@@ -111,8 +113,8 @@ def draw(form: ApproximateForm) -> str:
     if form.band[0] >= 1.0 and form.band[1] > 100 * form.band[0]:
         plot.set_xscale("log")
     plot.set(xlabel=f"{form.of} ({form.unit})".replace(" (-)", ""), ylabel=f"error ({form.error_unit})")
-    if 1 < len(curves) <= 12:
-        legend(plot, fontsize=6, ncols=2 if len(curves) > 4 else 1)
+    if named:
+        legend(figure, loc="outside lower center", ncols=columns)
     svg = svg_text(figure)
     alt = f"Error of {form.form} against {form.exact}: {form.error[0]:g} to {form.error[1]:g} {form.error_unit}"
     return svg[svg.index("<svg") :].replace("<svg", f'<svg role="img" aria-label="{alt}"', 1)

@@ -28,6 +28,7 @@ from combust.edge.web.openapi import description
 ROOT = Path(__file__).parents[1]
 MADE = "<!-- Made by tools/make_docs.py; change the source and run it again. -->"
 FLEET_TABLES = {"vehicles": "Vehicles", "sites": "Sites", "routes": "Routes", "weather": "Hours of a site"}
+BEYOND = "Numbers outside what can be"
 SEVERITIES = {"stop": "Stops", "warn": "Warnings", "note": "Notes"}
 
 
@@ -60,7 +61,7 @@ def command_page() -> str:
     lines = ["# Commands", "", MADE, "", "What `combust COMMAND --help` prints, in the order of the map.", ""]
     found = commands()
     for doing, names in MAP.items():
-        lines += [f"* **{doing}**: {', '.join(f'[{name}](#combust-{name})' for name in names)}"]
+        lines += [f"* **{doing}**", *(f"  * [{name}](#combust-{name}): {COMMANDS[name][1]}" for name in names)]
     for doing, names in MAP.items():
         lines += ["", f"## {doing}"]
         for name in names:
@@ -79,7 +80,15 @@ def _help(command: click.Command, path: str, mark: str) -> Iterator[str]:
 
 def glossary_page() -> str:
     """Return the page of words: trade words, keys of the vocabulary, causes, checks, findings."""
-    lines = ["# Glossary", "", MADE, "", "Offline on the command line: `combust word WORD`.", "", "## Words", ""]
+    lines = [
+        "# Glossary",
+        "",
+        MADE,
+        "",
+        "Offline on the command line: `combust word WORD`. " + _parts("Words", "Keys", "Causes", "Checks"),
+        "",
+    ]
+    lines += ["## Words", ""]
     words = load_table("words")
     rows = []
     for word, row in words["word"].items():
@@ -128,22 +137,24 @@ def error_page() -> str:
     lines = ["# What combust refuses, and what it tells", "", MADE, ""]
     lines += ["A refusal names what was entered, says what is wrong with it and what is allowed, and what to do next.",
               "Nothing is computed from it, and all faults of an input are told at once; each carries one of the codes.",
-              "`…` stands for what is filled in. Look one word up with `combust word WORD`.", "", "## Codes", ""]  # fmt: skip
-    lines += _table(
-        ("code", "meaning"), [(_code(code), row["meaning"]) for code, row in load_table("words")["code"].items()]
-    )
-    lines += ["", "## Numbers outside what can be", ""]
+              "`…` stands for what is filled in. Look one word up with `combust word WORD`.", "",
+              _parts(*SEVERITIES.values(), BEYOND, "Codes")]  # fmt: skip
+    for severity, heading in SEVERITIES.items():
+        told = [
+            (_code(code), plain_text(kind.text)) for code, kind in finding_kinds().items() if kind.severity == severity
+        ]
+        lines += ["", f"## {heading}", "", *_table(("code", "text"), told)]
+    lines += ["", f"## {BEYOND}", ""]
     rows = [
         (_code(key), allowed_range(one), one.hint)
         for key, one in quantities().items()
         if one.role != "result" and allowed_range(one)
     ]
     lines += _table(("key", "allowed", "what to do"), rows)
-    for severity, heading in SEVERITIES.items():
-        told = [
-            (_code(code), plain_text(kind.text)) for code, kind in finding_kinds().items() if kind.severity == severity
-        ]
-        lines += ["", f"## {heading}", "", *_table(("code", "text"), told)]
+    lines += ["", "## Codes", "", "What every refusal carries.", ""]
+    lines += _table(
+        ("code", "meaning"), [(_code(code), row["meaning"]) for code, row in load_table("words")["code"].items()]
+    )
     return "\n".join(lines) + "\n"
 
 
@@ -153,7 +164,7 @@ def fleet_page() -> str:
     lines += ["`combust fleet` reads vehicles, sites and routes, and hourly series of a site. Headings are these words;",
               "another unit may stand in a heading (`altitude_ft`, `design_temp_f`) and is converted. `--map HEADING=column`",
               "names a heading of yours. A cell that is empty, `?` or `n/a` was not measured.",
-              "`data/larkfell_fleet/` holds an invented fleet to copy.", ""]  # fmt: skip
+              "`data/larkfell_fleet/` holds an invented fleet to copy.", "", _parts(*FLEET_TABLES.values()), ""]  # fmt: skip
     for name, heading in FLEET_TABLES.items():
         rows = [
             (_code(key), one.unit, one.band, _when_missing(one), one.meaning or one.hint)
@@ -161,6 +172,11 @@ def fleet_page() -> str:
         ]
         lines += [f"## {heading}", "", *_table(("column", "unit", "allowed", "where it is missing", "what"), rows), ""]
     return "\n".join(lines)
+
+
+def _parts(*headings: str) -> str:
+    """Return a line that leads to each part of a page."""
+    return "On this page: " + ", ".join(f"[{one}](#{one.lower().replace(' ', '-')})" for one in headings) + "."
 
 
 def _when_missing(field: Field) -> str:

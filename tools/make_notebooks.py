@@ -10,6 +10,10 @@ python tools/make_notebooks.py --html DIR runs each and writes it as a page, a f
 from __future__ import annotations
 
 import sys
+import tempfile
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -53,6 +57,10 @@ the heater's own document and licensed practice come before anything here. No ex
 **Which path?** At the heater: 01, 02, 03, 06. Planning a fleet: 01, 05, 04, 07. Teaching: the lessons 10 to 19 in their \
 order, then 20 to 22; `combust exercises --course` writes the day, notes and handouts. The lessons stand on the page \
 too (`combust page`).
+
+To hand one out as a page: `jupyter nbconvert --execute --to html notebooks/10_air_sweep.ipynb`; a figure stands where \
+a slider stood, `--no-input` leaves the code out. `nbconvert` puts links to two scripts of its own into it; it reads \
+without them.
 """
 
 
@@ -90,7 +98,8 @@ def of_source(path: Path, following: str) -> str:
 
 def index() -> str:
     """Return the index: the path in its parts, and of each notebook the minutes, the reader and what it needs."""
-    cells, known = [INDEX_TEXT.format(to_run=TO_RUN)], sources()
+    known, cells = sources(), [nbformat.v4.new_markdown_cell(text) for text in INDEX_TEXT.split("\n\n{to_run}\n\n")]
+    cells.insert(1, nbformat.v4.new_markdown_cell(TO_RUN, metadata={"tags": [LIVE]}))
     for title, about, numbers in PARTS:
         rows = [known[number] for number in numbers]
         lines = [
@@ -99,8 +108,9 @@ def index() -> str:
         ]
         head = "| notebook | minutes | for | before you start | you can then |\n|:---|---:|:---|:---|:---|"
         minutes = sum(one.minutes for _, one in rows)
-        cells.append(f"## {title} ({minutes} minutes)\n\n{about}\n\n" + "\n".join([head, *lines]))
-    return notebook_text(nbformat.v4.new_notebook(cells=[nbformat.v4.new_markdown_cell(text) for text in cells]))
+        text = f"## {title} ({minutes} minutes)\n\n{about}\n\n" + "\n".join([head, *lines])
+        cells.append(nbformat.v4.new_markdown_cell(text))
+    return notebook_text(nbformat.v4.new_notebook(cells=cells))
 
 
 def notebooks() -> dict[str, str]:
@@ -117,21 +127,45 @@ def page_of(book: Any) -> str:
     from nbconvert import HTMLExporter
     from traitlets.config import Config
 
-    book.metadata.pop("widgets", None)  # the state of a control would fetch its program from elsewhere
     tags = {"enabled": True, "remove_input_tags": (FOLDED,), "remove_cell_tags": (LIVE,)}
     exporter = HTMLExporter(config=Config({"TagRemovePreprocessor": tags}))
     page, _ = exporter.from_notebook_node(book)
     return str(page).replace('.ipynb"', '.html"')
 
 
-def export(folder: Path) -> None:
-    """Run each notebook and write it as a page."""
+@contextmanager
+def kernel() -> Iterator[Any]:
+    """Give what starts a kernel and ends it; it is spoken to through files, so nobody else can listen."""
+    from jupyter_client.manager import KernelManager
+
+    with tempfile.TemporaryDirectory() as folder:
+        place = str(Path(folder) / "kernel.json")
+        manager = KernelManager(kernel_name="python3", transport="ipc", connection_file=place)
+        yield manager
+        if manager.has_kernel:
+            manager.shutdown_kernel(now=True)
+
+
+def run(book: Any) -> Any:
+    """Run a notebook in a kernel of its own and return it with what came out; a cell that fails is an error."""
     from nbclient import NotebookClient
 
+    with kernel() as manager:
+        NotebookClient(book, km=manager, timeout=900, resources={"metadata": {"path": str(ROOT.parent)}}).execute()
+    return book
+
+
+def all_run() -> dict[Path, Any]:
+    """Return every notebook, run, two at a time."""
+    books = {path: nbformat.read(path, as_version=4) for path in sorted(ROOT.glob("*.ipynb"))}
+    with ThreadPoolExecutor(2) as hands:
+        return dict(zip(books, hands.map(run, books.values()), strict=True))
+
+
+def export(folder: Path) -> None:
+    """Run each notebook and write it as a page."""
     folder.mkdir(parents=True, exist_ok=True)
-    for path in sorted(ROOT.glob("*.ipynb")):
-        book = nbformat.read(path, as_version=4)
-        NotebookClient(book, resources={"metadata": {"path": str(ROOT.parent)}}).execute()
+    for path, book in all_run().items():
         (folder / f"{path.stem}.html").write_text(page_of(book), encoding="utf-8")
         print(folder / f"{path.stem}.html")
 

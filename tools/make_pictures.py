@@ -8,9 +8,11 @@ from __future__ import annotations
 
 import re
 import sys
+import textwrap
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import combust
 from combust.application.heater.baseline import healthy_stage
@@ -18,13 +20,17 @@ from combust.edge.figures.altitude import draw_ceiling
 from combust.edge.figures.causes import draw_steps
 from combust.edge.figures.chart import chart_svg
 from combust.edge.figures.lesson_gas import draw_air_sweep
-from combust.edge.figures.style import svg_text
+from combust.edge.figures.style import legend, source_line, svg_text
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 ROOT = Path(__file__).parents[1]
 HEATER = ROOT / "data" / "heaters" / "heater-0312.toml"
 FOLDER = ROOT / "docs" / "pictures"
 NUMBER = re.compile(r"-?\d+(?:\.\d+)?(?:e-?\d+)?")
 NAME = re.compile(r"(?<=#)[\w-]+|(?<=id=\")[\w-]+")
+WIDE = 4.2  # in, that its words are read on a phone too, where a picture has the width of the screen
 APART = 1.0  # units of the drawing that another version of the drawing library may move a line
 
 
@@ -39,6 +45,16 @@ class Picture:
     draw: Callable[[], str]
 
 
+def small(figure: Figure, high: float) -> str:
+    """Return a figure as SVG, as wide as a phone and so many inches high."""
+    figure.set_size_inches(WIDE, high)
+    source_line(figure, textwrap.fill(figure.get_supxlabel(), 60))
+    for one in [*figure.legends]:
+        one.remove()
+        legend(figure, loc="outside lower center", ncols=2)
+    return svg_text(figure)
+
+
 def engineer() -> str:
     """Return the causes of one visit, step by step: the crushed intake hose of the first tour."""
     heater = combust.Heater.load(HEATER)
@@ -49,18 +65,18 @@ def engineer() -> str:
         "o2_span_over_3min_pct": 0.1, "minutes_since_ignition": 18, "intake_co2_pct": 0.04,
     }  # fmt: skip
     off = {**gas, "arrangement": "intake_duct_off", "o2_dry_pct": 7.8}
-    return svg_text(draw_steps(heater, [free, off], pairs=False))
+    return small(draw_steps(heater, [free, off], pairs=False), 4.6)
 
 
 def planner() -> str:
     """Return the highest site of one heater over the temperature, and its own limit."""
-    return svg_text(draw_ceiling(healthy_stage(combust.Heater.load(HEATER)), minimum=1.3, name="heater-0312"))
+    return small(draw_ceiling(healthy_stage(combust.Heater.load(HEATER)), minimum=1.3, name="heater-0312"), 3.4)
 
 
 def trainer() -> str:
-    """Return CO, flame temperature and loss over the air."""
+    """Return CO over the air."""
     drawn = chart_svg(draw_air_sweep(1.6))
-    ground = ' width="600"><rect width="100%" height="100%" fill="#fff"/>'  # readable on a dark page too
+    ground = f' width="{WIDE * 96:.0f}"><rect width="100%" height="100%" fill="#fff"/>'  # readable on a dark page too
     return drawn.replace(">", ground, 1)
 
 
@@ -74,8 +90,8 @@ PICTURES = {
         "Highest site that keeps lambda against the temperature of the air, and the heater's own limit far below it.", planner,
     ),
     "trainer": Picture(
-        "trainer", "tour_trainer", "What more or less air does, on one slider.",
-        "Curves of CO, flame temperature and stack loss over lambda.", trainer,
+        "trainer", "tour_trainer", "What more or less air does to CO.",
+        "Curves of CO over lambda: least near 1.6, far more on either side; no flame above 2.5.", trainer,
     ),
 }  # fmt: skip
 

@@ -1,14 +1,13 @@
 """Build the site into output/docs: gather its pages, run Sphinx with warnings as errors, look for outside requests.
 
 python tools/make_site.py          the whole site, every notebook run
-python tools/make_site.py --pages  gathers the pages only (output/docs_pages)
+python tools/make_site.py --pages  gathers the pages only (output/docs_pages), every notebook run
 """
 
 from __future__ import annotations
 
 import importlib
 import inspect
-import json
 import pkgutil
 import re
 import shutil
@@ -19,6 +18,8 @@ from collections.abc import Iterator, Sequence
 from html.parser import HTMLParser
 from pathlib import Path
 
+import make_notebooks
+import nbformat
 from make_pictures import PICTURES
 
 import combust
@@ -31,7 +32,7 @@ TOURS = {
     "tour_trainer": "Tour of the trainer",
     "tour_python": "In Python",
 }
-PROMISES = ("What happens to a reading", "What the engine promises", "How well it is checked")
+PROMISES = ("What the engine promises", "How well it is checked", "What happens to a reading")
 START = "00_start_here"
 FLOORS = ("kernel", "domain")
 BENCHED = ("--only", "reading", "--only", "start")
@@ -70,14 +71,16 @@ def gather() -> None:
         shutil.copy(made, PAGES)
     books = PAGES / "notebooks"
     books.mkdir(exist_ok=True)
-    for book in (ROOT / "notebooks").glob("*.ipynb"):
-        shutil.copy(book, books)
-    (books / "data").symlink_to(ROOT / "data")
+    for path, book in make_notebooks.all_run().items():
+        kept = [cell for cell in book.cells if make_notebooks.LIVE not in cell.metadata.get("tags", ())]
+        if path.stem == START:
+            kept.insert(1, nbformat.v4.new_markdown_cell(contents()))
+        book.cells = kept
+        nbformat.write(book, books / path.name)
     texts = {"index": first_page(), "accuracy": accuracy(), "benchmarks": benchmarks(), "promises": promises()}
     texts |= {name: f"# {heading}\n{on_site(sections()[heading])}" for name, heading in TOURS.items()}
     texts |= {name.lower(): (ROOT / f"{name}.md").read_text(encoding="utf-8") for name in ("CHANGELOG", "DEVELOPERS")}
     texts |= dict(reference())
-    (books / f"{START}.ipynb").write_text(lessons(), encoding="utf-8")
     for name, text in texts.items():
         place = PAGES / f"{name}.md"
         place.parent.mkdir(exist_ok=True)
@@ -91,11 +94,13 @@ def first_page() -> str:
     job = next(part for part in head if part.startswith("`combust` turns"))
     caution = next(part for part in head if part.startswith("> "))
     shown = [
-        f"**[For the {one.reader}]({one.tour}.md).** {one.caption}\n\n![{one.alt}](pictures/{name}.svg)"
+        f"```{{container}} one\n**[For the {one.reader}]({one.tour}.md).** {one.caption}\n\n"
+        f"![{one.alt}](pictures/{name}.svg)\n```"
         for name, one in PICTURES.items()
     ]
     text = (SITE / "index.md").read_text(encoding="utf-8")
-    parts = {"job": job, "caution": caution, "pictures": "\n\n".join(shown)}
+    pictures = "\n".join(["````{container} pictures", *shown, "````"])
+    parts = {"job": job, "caution": caution, "pictures": pictures}
     for word, part in {**parts, "begin": on_site(held["Two commands"])}.items():
         text = text.replace(f"<!-- {word} -->", part)
     return text
@@ -129,24 +134,21 @@ def accuracy() -> str:
                   f"![Error of {words} over its band](sweeps/{form.name}.svg)", ""]  # fmt: skip
     lines += ["## Number by number", ""]
     for topic in dict.fromkeys(line.topic for line in told):
-        lines += [f"### {topic}", "", "| quantity | source | kind | printed | ours | difference | tolerance |",
+        lines += [f"### {topic}", "", "| quantity | printed | ours | difference | tolerance | kind | source |",
                   "|---|---|---|---|---|---|---|"]  # fmt: skip
         for line in (line for line in told if line.topic == topic):
             row = line.row
-            cells = (row.quantity, row.source, make_accuracy.name_of(row.kind), row.printed, f"{line.ours:.7g}",
-                     f"{line.difference:.2g}", f"{row.allowed:.2g}")  # fmt: skip
+            cells = (row.quantity, row.printed, f"{line.ours:.7g}", f"{line.difference:.2g}", f"{row.allowed:.2g}",
+                     make_accuracy.name_of(row.kind), row.source)  # fmt: skip
             lines += ["| " + " | ".join(_cell(cell) for cell in cells) + " |"]
         lines += [""]
     return "\n".join(lines)
 
 
-def lessons() -> str:
-    """Return the index of the notebooks with the list that the site needs to reach each of them."""
+def contents() -> str:
+    """Return the list that the site needs to reach each notebook."""
     names = sorted(path.stem for path in (ROOT / "notebooks").glob("*.ipynb") if path.stem != START)
-    book = json.loads((ROOT / "notebooks" / f"{START}.ipynb").read_text(encoding="utf-8"))
-    contents = "\n".join(["```{toctree}", ":hidden:", "", *names, "```"])
-    book["cells"].insert(1, {"cell_type": "markdown", "id": "contents", "metadata": {}, "source": contents})
-    return json.dumps(book)
+    return "\n".join(["```{toctree}", ":hidden:", "", *names, "```"])
 
 
 def _cell(text: object) -> str:

@@ -20,6 +20,7 @@ Rows = list[tuple[str, str]]
 
 UNTOLD = "cannot be told"
 MOST_IN_REPR = 3
+LEFT = 'style="text-align:left;vertical-align:top;overflow-wrap:break-word"'
 
 
 @dataclass(frozen=True, slots=True)
@@ -292,12 +293,11 @@ class Result:
 
     def _repr_html_(self) -> str:
         opening = "".join(f"<p><strong>{escape(text)}</strong></p>" for text in self.opening())
-        rows = "".join(f"<tr><th>{escape(label)}</th><td>{escape(text)}</td></tr>" for label, text in self.lines())
         lists = "".join(
             f"<p>{head}</p><ul>{''.join(f'<li>{escape(text)}</li>' for text in texts)}</ul>"
             for head, texts in self._lists().items()
         )
-        return f"{opening}<table>{rows}</table>{lists}"
+        return f"{opening}{html_table(self.lines(), named=True)}{lists}"
 
     def __repr__(self) -> str:
         rows = self.lines()
@@ -305,6 +305,32 @@ class Result:
         words += [f"{label} {shorten(text, 40)}" for label, text in rows[:MOST_IN_REPR]]
         more = f", {len(rows) - MOST_IN_REPR} more" if len(rows) > MOST_IN_REPR else ""
         return f"<{type(self).__name__}: {', '.join(words)}{more}>"
+
+
+def html_table(rows: Iterable[Iterable[object]], head: Iterable[str] = (), *, named: bool = False) -> str:
+    """Return rows of cells as a table, escaped, for a notebook: words begin at the left and stay whole.
+
+    Parameters
+    ----------
+    rows : iterable of iterables
+    head : iterable of str
+        Headings of the columns.
+    named : bool
+        Whether the first cell of a row is its name.
+
+    Returns
+    -------
+    str
+    """
+
+    def cell(text: object, kind: str) -> str:
+        return f"<{kind} {LEFT}>{escape(str(text))}</{kind.partition(' ')[0]}>"
+
+    top = "".join(cell(word, 'th scope="col"') for word in head)
+    kinds = ['th scope="row"' if named else "td"]
+    lines = ((cell(text, (kinds[number:] or ["td"])[0]) for number, text in enumerate(row)) for row in rows)
+    body = "".join(f"<tr>{''.join(line)}</tr>" for line in lines)
+    return f"<table>{f'<thead><tr>{top}</tr></thead>' if top else ''}<tbody>{body}</tbody></table>"
 
 
 def text_of_rows(rows: Iterable[tuple[str, str]], *, wrap: int = 0) -> str:

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable, Iterable, Sequence
+from functools import cached_property
 from html import escape
 from typing import TYPE_CHECKING, Any
 
 from combust.data.errors import need_module
+from combust.domain.result import html_table
 from combust.edge.figures.chart import Chart, chart_svg
 from combust.edge.figures.style import as_wide_as_its_place, svg_text
-from combust.edge.reports.html import table
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -50,7 +52,7 @@ class InputTable(Shown):
     def __init__(self, rows: Sequence[Row]) -> None:
         self._values = {symbol: value for symbol, _, value, _, _ in rows}
         lines = [f"{s:<18}{v} {u}  {m} ({source})" for s, m, v, u, source in rows]
-        super().__init__(table(rows, ("symbol", "meaning", "value", "unit", "source")), "\n".join(lines))
+        super().__init__(html_table(rows, ("symbol", "meaning", "value", "unit", "source")), "\n".join(lines))
 
     def __getitem__(self, symbol: str) -> Any:
         return self._values[symbol]
@@ -75,7 +77,7 @@ class ResultTable(Shown):
         cells = [[str(cell) for cell in row] for row in rows]
         below = f"<p>{escape(note)}</p>" if note else ""
         lines = ["  ".join(row) for row in [list(head), *cells]]
-        super().__init__(table(cells, head) + below, "\n".join([*lines, *([note] if note else [])]))
+        super().__init__(html_table(cells, head) + below, "\n".join([*lines, *([note] if note else [])]))
 
 
 class FrozenFigure(Shown):
@@ -98,23 +100,47 @@ def all_cards(cards: Sequence[Any]) -> Shown:
     return Shown("".join(card._repr_html_() for card in cards), "\n\n".join(str(card) for card in cards))
 
 
+def nobody_there() -> bool:
+    """Return True where a notebook is run by a program (an export, a test): it says that nobody can be asked."""
+    ipython = sys.modules.get("IPython")
+    shell = ipython.get_ipython() if ipython else None
+    kernel = getattr(shell, "kernel", None)
+    return kernel is not None and not kernel.get_parent().get("content", {}).get("allow_stdin", True)
+
+
 class Moved(Shown):
-    """A control with the figure that it moves; where no kernel answers, the figure as it first was stands there."""
+    """A control with the figure that it moves; where nobody can move it, the figure as it first was stands there.
 
-    def __init__(self, handle: Any, show: Callable[[], Shown]) -> None:
-        first, below = show(), widget_library().HTML()
-        super().__init__(first._repr_html_(), str(first))
-        self.children = (handle, below)
-        self._show, self._box = show, widget_library().VBox([handle, below])
-        handle.observe(self._redraw, names="value")
-        below.value = first._repr_html_()
+    Parameters
+    ----------
+    handle : callable
+        Gives the control; it is not made where nobody is there, so that an export holds none.
+    show : callable
+        Value and name of what is chosen -> what is shown.
+    first : tuple
+        Value and name at the beginning.
+    """
 
-    def _redraw(self, _change: Any = None) -> None:
-        self.children[1].value = self._show()._repr_html_()
+    def __init__(self, handle: Callable[[], Any], show: Callable[[Any, str], Shown], first: tuple[Any, str]) -> None:
+        shown = show(*first)
+        super().__init__(shown._repr_html_(), str(shown))
+        self._handle, self._show = handle, show
+
+    @cached_property
+    def children(self) -> tuple[Any, Any]:
+        """The control, and what stands below it."""
+        handle, below = self._handle(), widget_library().HTML(self._repr_html_())
+
+        def redraw(_change: Any) -> None:
+            below.value = self._show(handle.value, getattr(handle, "label", ""))._repr_html_()
+
+        handle.observe(redraw, names="value")
+        return handle, below
 
     def _repr_mimebundle_(self, **kwargs: Any) -> dict[str, Any]:
         """Return the control for a notebook that runs, and for every other reader the figure."""
-        return {**self._box._repr_mimebundle_(**kwargs), "text/html": self._repr_html_(), "text/plain": str(self)}
+        told = {"text/html": self._repr_html_(), "text/plain": str(self)}
+        return told if nobody_there() else {**widget_library().VBox(self.children)._repr_mimebundle_(**kwargs), **told}
 
 
 def slide(
@@ -142,16 +168,18 @@ def slide(
     presenter : bool
         Whether the figure takes the full width, for a projector.
     """
-    widgets = widget_library()
-    handle = widgets.FloatSlider(
-        value=start, min=low, max=high, step=step, description=label, continuous_update=False,
-        style={"description_width": "initial"}, layout=widgets.Layout(width="95%", max_width="44em"),
-    )  # fmt: skip
 
-    def shown() -> Shown:
-        return FrozenFigure(draw(handle.value), f"{label}: {handle.value:g}. {source}".strip(), presenter=presenter)
+    def handle() -> Any:
+        widgets = widget_library()
+        return widgets.FloatSlider(
+            value=start, min=low, max=high, step=step, description=label, continuous_update=False,
+            style={"description_width": "initial"}, layout=widgets.Layout(width="95%", max_width="44em"),
+        )  # fmt: skip
 
-    return Moved(handle, shown)
+    def shown(value: float, _name: str) -> Shown:
+        return FrozenFigure(draw(value), f"{label}: {value:g}. {source}".strip(), presenter=presenter)
+
+    return Moved(handle, shown, (start, ""))
 
 
 def choose(
@@ -176,17 +204,22 @@ def choose(
     presenter : bool
         Whether the figure takes the full width, for a projector.
     """
-    handle = widget_library().Dropdown(options=options, description=label, style={"description_width": "initial"})
 
-    def shown() -> Shown:
-        return FrozenFigure(draw(handle.value), f"{label}: {handle.label}. {source}".strip(), presenter=presenter)
+    def handle() -> Any:
+        return widget_library().Dropdown(options=options, description=label, style={"description_width": "initial"})
 
-    return Moved(handle, shown)
+    def shown(value: str, name: str) -> Shown:
+        return FrozenFigure(draw(value), f"{label}: {name}. {source}".strip(), presenter=presenter)
+
+    name, value = options[0]
+    return Moved(handle, shown, (value, name))
 
 
 def choose_card(cards: Sequence[Any]) -> Moved:
     """Return a list of choices that shows one card at a time."""
-    widgets = widget_library()
-    options = [(card.belief, index) for index, card in enumerate(cards)]
-    handle = widgets.Dropdown(options=options, description="card", layout=widgets.Layout(width="min(100%, 44em)"))
-    return Moved(handle, lambda: cards[handle.value])
+
+    def handle() -> Any:
+        widgets, options = widget_library(), [(card.belief, index) for index, card in enumerate(cards)]
+        return widgets.Dropdown(options=options, description="card", layout=widgets.Layout(width="min(100%, 44em)"))
+
+    return Moved(handle, lambda index, _name: cards[index], (0, ""))

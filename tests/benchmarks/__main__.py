@@ -15,7 +15,7 @@ import os
 import platform
 import sys
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 
 from tests.benchmarks import (
@@ -64,7 +64,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         start = time.perf_counter()
         found += GROUPS[name](effort)
         print(f"{name}: {time.perf_counter() - start:.0f} s", file=sys.stderr, flush=True)
-    text = f"{heading(effort)}\n\n{table(found)}\n{summary(found)}\n"
+    text = f"{heading(effort)}\n\n{measured(asked.only or GROUPS)}\n\n{table(found)}\n{summary(found)}\n"
     asked.out.mkdir(parents=True, exist_ok=True)
     (asked.out / "bench.md").write_text(text, encoding="utf-8")
     told = {"heading": heading(effort), "records": [one.to_dict() for one in found]}
@@ -85,16 +85,24 @@ def heading(effort: Effort) -> str:
     )
 
 
+def measured(names: Iterable[str]) -> str:
+    """Return what each group measures and against what, as its module says it."""
+    told = {name: (sys.modules[GROUPS[name].__module__].__doc__ or "").splitlines()[0] for name in names}
+    return "\n".join(f"* {name}: {text}" for name, text in told.items())
+
+
 def summary(records: Sequence[Record]) -> str:
     """Return how many goals were met, and which were not."""
     goals = [one for one in records if one.met is not None]
     missed = [f"{one.group}: {one.name}" for one in goals if not one.met]
     different = [f"{one.group}: {one.name}" for one in records if one.same is False]
-    lines = [f"{len(goals) - len(missed)} of {len(goals)} goals met.", *(f"MISSED {name}" for name in missed)]
-    lines += [f"NOT THE SAME WORK {name}" for name in different]
-    return "\n".join(
-        [*lines, "Spread: how far the median of the runs lies above the best. A busy machine misses goals of time."]
-    )
+    lines = [f"{len(goals) - len(missed)} of {len(goals)} goals met.", *(f"* MISSED {name}" for name in missed)]
+    lines += [f"* NOT THE SAME WORK {name}" for name in different]
+    lines += [
+        "",
+        "ours/peer: 0.5 is half the peer's, 1/500 a five-hundredth. The best run is compared, the median where the",
+    ]
+    return "\n".join([*lines, "unit says so; spread: our median above our best. A busy machine misses goals of time."])
 
 
 def draw_growth(records: Sequence[Record], path: Path) -> None:

@@ -146,7 +146,7 @@ def _check(one: Record) -> str:
     return f"{one.checked}: {words}"
 
 
-HEADINGS = ("group", "what", "unit", "ours", "spread", "peer of the same run", "peer's", "ours/peer", "goal", "same?")
+HEADINGS = ("what", "peer of the same run", "ours/peer", "spread", "ours", "peer's", "unit", "goal", "same?")
 
 
 def table(records: Sequence[Record]) -> str:
@@ -154,8 +154,8 @@ def table(records: Sequence[Record]) -> str:
     rows = [HEADINGS]
     for one in records:
         spread = "" if one.spread_pct is None else f"+{one.spread_pct:.0f} %"
-        told = (one.group, one.name, one.unit, _figure(one.ours), spread, one.peer_name, _figure(one.peer))
-        rows.append((*told, _ratio(one), _goal(one), _check(one)))
+        told = (f"{one.group}: {one.name}", one.peer_name, _ratio(one), spread, _figure(one.ours), _figure(one.peer))
+        rows.append((*told, one.unit, _goal(one), _check(one)))
     widths = [max(len(row[index]) for row in rows) for index in range(len(HEADINGS))]
     lines = [
         "| " + " | ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)) + " |" for row in rows

@@ -310,6 +310,16 @@ def test_figure_is_drawn(tmp_path: Path) -> None:
     assert f"Written: {tmp_path / 'plane.svg'}" in run.err
 
 
+def test_presenter_draws_for_a_slide(tmp_path: Path) -> None:
+    """A slide of 13.33 in at 150 points an inch is 2000 points wide, whatever the figure is on a page."""
+    names = [tmp_path / "page.png", tmp_path / "slide.png"]
+    for name, more in zip(names, ((), ("--presenter",)), strict=True):
+        assert call(*GOOD, "--figure", str(name), *more).code == 0
+    wide = [int.from_bytes(name.read_bytes()[16:20], "big") for name in names]
+    assert wide[0] < 1000
+    assert wide[1] == pytest.approx(2000, abs=1)
+
+
 USER_FUELS = """
 [fuel.winter]
 label = "winter batch"

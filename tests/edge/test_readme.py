@@ -48,6 +48,7 @@ def test_each_of_the_three_users_has_a_tour_with_output_to_recognise() -> None:
         assert sum(len(block.quoted) for block in mine) >= 3, user
     assert any(block.kind == "python" and block.quoted for block in BLOCKS)
     assert len(TEXT.splitlines()) <= 275
+    assert '"no stop condition found in what was entered"' in " ".join(TEXT.replace("\n> ", " ").split())
 
 
 def test_the_engineers_visit_is_twelve_short_lines_at_most_from_opening_to_the_printed_page() -> None:

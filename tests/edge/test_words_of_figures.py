@@ -13,6 +13,7 @@ from matplotlib.figure import Figure
 from matplotlib.text import Text
 
 from combust.edge import figures
+from combust.edge.figures.gas_plane import draw_plane
 from combust.edge.figures.style import SLIDE_IN, SLIDE_PT, sheet
 from tests.edge import every_figure, test_lesson_pages
 from tests.edge.every_figure import FIGURES, drawn
@@ -90,6 +91,18 @@ def test_figures_of_a_site_and_a_fleet_tell_their_source() -> None:
         if name.split(",")[0] in ("derating", "ceiling", "nights", "margins"):
             assert "ISO 2533" in drawn(name, big)._supxlabel.get_text()
     assert "31 of 51" in drawn("margins", False).get_label()  # worked fleet: V1 to V4 are 12 + 9 + 6 + 4 of 51
+
+
+@pytest.mark.parametrize("o2", [0.5, 3.0, 4.2, 7.0, 9.2, 11.4, 13.5, 16.9])
+def test_no_word_of_the_plane_lies_in_the_band_of_a_reading_without_co2(o2: float) -> None:
+    figure = draw_plane(every_figure.read(o2_dry_pct=o2))
+    figure.draw_without_rendering()
+    (plot,) = figure.axes
+    (band,) = plot.patches
+    low, high = band.get_window_extent().intervalx
+    boxes = {one.get_text(): one.get_window_extent() for one in plot.texts}
+    assert len(boxes) > 8
+    assert [word for word, box in boxes.items() if box.x0 < high and box.x1 > low] == []
 
 
 def test_a_made_up_overlap_and_a_made_up_cut_are_found() -> None:

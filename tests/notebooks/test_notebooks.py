@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import os
 import re
-import runpy
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -17,10 +16,12 @@ from typing import Any
 
 import nbformat
 import pytest
-from jupyter_client.manager import KernelManager
 from nbclient import NotebookClient
+from nbconvert import HTMLExporter
 
-ROOT = Path(__file__).parents[2]
+from tests.edge.runs import ROOT, tool
+
+BOOKMAKER = tool("make_notebooks")
 BOOKS = sorted((ROOT / "notebooks").glob("*.ipynb"))
 INDEX, *SOURCED = BOOKS
 LESSONS = [path for path in BOOKS if "10" <= path.stem[:2] <= "19"]
@@ -37,11 +38,10 @@ def read(path: Path) -> Any:
 def client() -> Iterator[NotebookClient]:
     """Give what runs a notebook after the other in the same kernel."""
     paths = filter(None, [str(ROOT), os.environ.get("PYTHONPATH")])
-    with pytest.MonkeyPatch.context() as patch:
+    with pytest.MonkeyPatch.context() as patch, BOOKMAKER.kernel() as kernel:
         patch.setenv("PYTHONPATH", os.pathsep.join(paths))
-        where, kernel = {"metadata": {"path": str(ROOT)}}, KernelManager(kernel_name="python3")
+        where = {"metadata": {"path": str(ROOT)}}
         yield NotebookClient(read(INDEX), km=kernel, timeout=900, startup_timeout=600, resources=where)
-        kernel.shutdown_kernel(now=True)
 
 
 @pytest.mark.parametrize("path", SOURCED, ids=lambda path: path.stem)
@@ -53,18 +53,45 @@ def test_a_notebook_runs_without_errors_and_without_warnings(path: Path, client:
     outputs = [output for cell in book.cells if cell.cell_type == "code" for output in cell.outputs]
     assert [output.text for output in outputs if output.get("name") == "stderr"] == []
     assert outputs
-    # for people: a table, a figure or a few lines; a control brings its figure for whoever has no kernel
+    # for people: a table, a figure or a few lines; a program that runs it gets the figure of a control
     shown = [output.data for output in outputs if "data" in output]
     assert [data for data in shown if not {"text/html", "text/markdown"} & set(data)] == [], "a bare repr"
     assert [output.text for output in outputs if len(output.get("text", "").splitlines()) > 4] == []
-    for data in shown:
-        assert WIDGET not in data or "<figure" in data["text/html"] or "<section" in data["text/html"]
+    assert [data for data in shown if WIDGET in data] == []
+    assert "widgets" not in book.metadata
     if path.stem.startswith("16"):
-        page = runpy.run_path(str(ROOT / "tools" / "make_notebooks.py"))["page_of"](book)
+        page = BOOKMAKER.page_of(book)
         assert 'class="chart"' in page  # where the control stood
-        assert WIDGET not in page
         assert "choose(" not in page
         assert "# &lt;- yours here" in page
+        plain, _ = HTMLExporter().from_notebook_node(book)  # as jupyter nbconvert --to html does
+        assert 'class="chart"' in plain
+        assert WIDGET not in plain
+
+
+CONTROL = """
+from combust.edge.figures import lesson_gas
+from combust.edge.notebook import slide
+slide(lesson_gas.draw_dilution, label="air (%)", low=0, high=30, step=1, start=10)
+"""
+
+
+def test_a_control_is_there_for_whoever_can_move_it_and_its_figure_for_all_others() -> None:
+    """A kernel is asked by somebody who can answer, then by a program."""
+    came: dict[bool, list[Any]] = {True: [], False: []}
+    with BOOKMAKER.kernel() as kernel:
+        kernel.start_kernel(cwd=str(ROOT))
+        talk = kernel.blocking_client()
+        talk.start_channels()
+        talk.wait_for_ready(timeout=120)
+        for somebody, heard in came.items():
+            talk.execute_interactive(CONTROL, allow_stdin=somebody, output_hook=heard.append, timeout=120)
+        talk.stop_channels()
+    shown = {who: [one["content"]["data"] for one in heard if "data" in one["content"]] for who, heard in came.items()}
+    ((control,), (figure,)) = ([data for data in told if "text/html" in data] for told in shown.values())
+    assert WIDGET in control
+    assert set(figure) == {"text/html", "text/plain"}
+    assert "<figure" in figure["text/html"] == control["text/html"]
 
 
 @pytest.mark.parametrize("path", BOOKS, ids=lambda path: path.stem)

@@ -18,6 +18,7 @@ from combust.domain.catalogue import get_fuel
 from combust.domain.heater import Heater
 from combust.domain.pump import same_pulses
 from combust.domain.reading import Reading
+from combust.domain.result import html_table
 from combust.domain.site import Site
 from combust.kernel.air_ratio import air_ratio_from_o2
 
@@ -47,9 +48,7 @@ class Demonstration:
     def _repr_html_(self) -> str:
         from html import escape
 
-        head = "".join(f"<th scope='col'>{escape(one)}</th>" for one in self.columns)
-        body = "".join("<tr>" + "".join(f"<td>{escape(cell)}</td>" for cell in row) + "</tr>" for row in self.rows)
-        table = f"<table><tr>{head}</tr>{body}</table>" if self.rows else ""
+        table = html_table(self.rows, self.columns) if self.rows else ""
         return table + "".join(f"<p>{escape(note)}</p>" for note in self.notes)
 
     def __str__(self) -> str:

@@ -19,7 +19,7 @@ from combust.kernel.blocks import run_in_blocks
 from combust.kernel.constants import DRY_AIR
 from combust.kernel.flue_gas import flue_gas_moles
 
-BLOCK = 32_768
+BLOCK = 16_384
 ROUTES = ("o2", "co2", "balance", "brettschneider", "spindt", "shortcut")
 ONE_SIDED_95, TWO_SIDED_95 = 1.645, 1.960  # standard uncertainties of a normal distribution
 LEAN = 10.0  # lambda for the fuel's own factor where the reading is too near air to have one

@@ -25,6 +25,8 @@ from combust.edge.whole_file import kept
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
+FOR_A_PROJECTOR = "Draw figures for a projector: no type under 18 pt on a slide."
+
 
 @dataclass(frozen=True, slots=True)
 class Answer:
@@ -45,7 +47,9 @@ class Answer:
     strict : bool
         With ``--strict`` this ends in exit code 4, whatever the findings are.
     draw : callable, optional
-        Makes what ``--figure`` asks for.
+        Makes what ``--figure`` asks for; it takes ``presenter``.
+    drawings : mapping
+        Path -> what draws another figure there, likewise.
     files : mapping
         Path -> text of a file to write, or what writes it there, all before the text is said.
     """
@@ -56,7 +60,8 @@ class Answer:
     notes: Iterable[str] = ()
     in_full: bool = False
     strict: bool = False
-    draw: Callable[[], Figure] | None = None
+    draw: Callable[..., Figure] | None = None
+    drawings: Mapping[str, Callable[..., Figure]] = field(default_factory=dict)
     files: Mapping[str, str | Callable[[str], object]] = field(default_factory=dict)
 
     @property
@@ -105,9 +110,9 @@ class Answer:
             click.echo(f"Written: {path}", err=True)
 
 
-def drawn(draw: Callable[[], Figure]) -> Callable[[str], None]:
+def _drawn(draw: Callable[..., Figure], presenter: bool) -> Callable[[str], None]:
     """Return what draws a figure into a file, when it is asked to."""
-    return lambda path: save(draw(), path)
+    return lambda path: save(draw(presenter=presenter), path)
 
 
 def answers(
@@ -147,7 +152,7 @@ def answers(
 
         def _run(*, as_json: bool, strict: bool, **given: Any) -> None:
             out, figure, save_map = (given.pop(name, None) for name in ("json_out", "figure", "save_map"))
-            units = given.pop("units_of_person", "metric")
+            units, presenter = given.pop("units_of_person", "metric"), given.pop("presenter", False)
             try:
                 if "fuels_file" in given:
                     path = given.pop("fuels_file")
@@ -159,8 +164,8 @@ def answers(
                 error.safety = of_all([error.safety or Safety(()), stops_entered(given)])
                 raise
             more: dict[str, Callable[[str], object]] = {save_map: given["mapping"].save} if save_map else {}
-            if figure and answer.draw:
-                more[figure] = drawn(answer.draw)
+            drawings = {**answer.drawings} | ({figure: answer.draw} if figure and answer.draw else {})
+            more |= {path: _drawn(draw, presenter) for path, draw in drawings.items()}
             answer.say(as_json=as_json, out=out, more=more, units=units)
             findings = answer.judged.findings if answer.judged else ()
             if strict and (answer.strict or any(one.severity in ("stop", "warn") for one in findings)):
@@ -169,6 +174,7 @@ def answers(
         command = (group.command if group else click.command)(name)(framed)
         options = [
             (figure, click.Option(["--figure"], type=Written(*FIGURES), metavar="FILE", help=figure)),
+            (figure, click.Option(["--presenter"], is_flag=True, help=FOR_A_PROJECTOR)),
             (
                 out,
                 click.Option(

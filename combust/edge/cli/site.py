@@ -25,7 +25,7 @@ from combust.domain.pump import on_fuel
 from combust.domain.reading import WORTH_TELLING
 from combust.domain.safety import calculation
 from combust.domain.site import Site
-from combust.edge.cli.answer import Answer, answers, drawn
+from combust.edge.cli.answer import Answer, answers
 from combust.edge.cli.files import FIGURES, Written
 from combust.edge.cli.options import (
     check_options,
@@ -130,15 +130,16 @@ def command(heater: str | None, stage: str | None, catalogue: Catalogue | None, 
     named: dict[str, Any] = {"minimum": effect.minimum_air_ratio, "name": effect.heater_id or healthy.fuel.name}
     files: dict[str, Any] = {}
     off = 0
-    if options["ceiling_figure"]:
-        files[options["ceiling_figure"]] = drawn(partial(draw_ceiling, healthy, **named))
+    ceiling = options["ceiling_figure"]
+    drawings = {ceiling: partial(draw_ceiling, healthy, **named)} if ceiling else {}
     if options["table"]:
         derated = derating_table(healthy)
         off = int(derated["safety"].isin(("heater_off", "everyone_out")).sum())
         files[options["table"]] = derated.to_csv(index=False, float_format="%.5g")
     notes = [f"HEATER OFF in {off} of {len(derated)} rows of the table; its first column tells each."] if off else []
     notes += [f"Written: {path}" for path in files]
-    return Answer(effect, notes=notes, strict=off > 0, draw=partial(draw_derating, healthy, **named), files=files)
+    draw = partial(draw_derating, healthy, **named)
+    return Answer(effect, notes=notes, strict=off > 0, draw=draw, drawings=drawings, files=files)
 
 
 def _missing(heater: str | None, options: Mapping[str, Any]) -> Iterator[Fault]:

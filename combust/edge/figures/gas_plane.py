@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
 # 95 % of a two-dimensional normal (chi-squared, two degrees of freedom) over the two standard deviations of a limit.
 ELLIPSE_95 = math.sqrt(5.991) / 2.0
+WORD_O2 = 1.2  # vol %, how far the word of a mark reaches to its right
 HALF_O2 = 10.0  # vol %, from here on the figure of the shortcut is crowded on the right
 LAMBDA_MARKS = (1.0, 1.2, 1.4, 1.6, 1.8, 2.0, 2.5, 3.0, 4.0, 6.0)
 
@@ -30,8 +31,8 @@ def gas_line(fuel: Fuel, air_ratio: Any) -> tuple[Any, Any]:
     return gas.o2_dry_pct, gas.co2_dry_pct
 
 
-def draw_fuel_line(plot: Any, fuel: Fuel) -> None:
-    """Draw the CO2-O2 plane with a fuel's own line, lambda marked along it, from no excess air to fresh air."""
+def draw_fuel_line(plot: Any, fuel: Fuel, band: tuple[float, float] = (0.0, 0.0)) -> None:
+    """Draw the CO2-O2 plane with a fuel's own line, lambda marked along it; no mark has its word in a band of O2."""
     plot.plot(
         *gas_line(fuel, np.linspace(1.0, 60.0, 2000)),
         color=LINE,
@@ -40,7 +41,15 @@ def draw_fuel_line(plot: Any, fuel: Fuel) -> None:
     marked = gas_line(fuel, LAMBDA_MARKS)
     plot.plot(*marked, linestyle="none", marker="|", markersize=9, color=LINE)
     for ratio, *at in zip(LAMBDA_MARKS, *marked, strict=True):
-        note(plot, f"{ratio:g}", (at[0], at[1]), (8, 6), color=LINE)
+        left = at[0] < band[1] and at[0] + WORD_O2 > band[0]
+        note(
+            plot,
+            f"{ratio:g}",
+            (at[0], at[1]),
+            (-6, -12) if left else (8, 6),
+            ha="right" if left else "left",
+            color=LINE,
+        )
     plot.plot([100 * DRY_AIR.o2], [100 * DRY_AIR.co2], marker="s", color=INK, markersize=5, clip_on=False)
     note(plot, "fresh air", (100 * DRY_AIR.o2, 0.1), (-34, 3), ha="right")
     plot.set(xlabel="O2, dry (vol %)", ylabel="CO2, dry (vol %)", xlim=(0, 21.5))
@@ -63,11 +72,11 @@ def draw_plane(result: ReadingResult, *, presenter: bool = False) -> Figure:
     matplotlib Figure
         Its label (``figure.get_label()``) is the alt text.
     """
-    figure, plot = sheet(presenter=presenter, size=(6.4, 4.8))
-    draw_fuel_line(plot, result.fuel)
+    figure, plot = sheet(presenter=presenter, size=(6.4, 5.0))
+    draw_fuel_line(plot, result.fuel, _band(result))
     place = _reading_mark(plot, result)
     title(plot, _title(result))
-    legend(plot, loc="upper right")
+    legend(figure, loc="outside lower center", ncols=2)  # a band of O2 goes through every place on the plane
     figure.set_label(f"CO2 against O2 with the line of {result.fuel.name} and lambda marks along it. {place}")
     return figure
 
@@ -87,6 +96,13 @@ def place_in_words(o2: float, co2: float | None) -> str:
     return f"The reading stands at O2 {o2:.1f} %, CO2 {co2:.1f} %."
 
 
+def _band(result: ReadingResult) -> tuple[float, float]:
+    """Return the O2 between which a reading without a measured CO2 lies [vol %]; no width where CO2 was measured."""
+    o2, limit = result.dry_gas["o2_dry_pct"], result.instrument.o2_limit_pct
+    pair = result.dry_gas["co2_dry_pct"] is not None and result.inputs.get("co2_origin") == "measured"
+    return (0.0, 0.0) if o2 is None or pair else (o2 - limit, o2 + limit)
+
+
 def _reading_mark(plot: Any, result: ReadingResult) -> str:
     """Draw a reading and return in words where it stands."""
     o2, co2 = result.dry_gas["o2_dry_pct"], result.dry_gas["co2_dry_pct"]
@@ -101,9 +117,8 @@ def _reading_mark(plot: Any, result: ReadingResult) -> str:
         return place_in_words(o2, co2)
     if o2 is None:
         return "No O2 was entered."
-    limit = instrument.o2_limit_pct
     label = "O2 read, 95 %; CO2 not measured"
-    plot.axvspan(o2 - limit, o2 + limit, color=MARK, alpha=0.18, linewidth=0, label=label)
+    plot.axvspan(*_band(result), color=MARK, alpha=0.18, linewidth=0, label=label)
     plot.axvline(o2, color=MARK, linewidth=1.2, linestyle="--")
     return place_in_words(o2, None)
 

@@ -1,4 +1,4 @@
-"""How HTML is made: one template engine that escapes for whole pages, and four pieces for what a notebook shows."""
+"""How HTML is made: one template engine that escapes for whole pages, and three pieces for what a notebook shows."""
 
 from __future__ import annotations
 
@@ -17,7 +17,6 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 LONGEST_ID = 32
-LEFT = 'style="text-align:left;vertical-align:top;overflow-wrap:anywhere"'
 
 
 def page(name: str, **facts: Any) -> str:
@@ -78,13 +77,6 @@ def paragraphs(texts: Iterable[object], *, strong: bool = False) -> str:
 def bullets(texts: Iterable[object]) -> str:
     """Return texts as a list, escaped."""
     return f"<ul>{''.join(f'<li>{escape(str(text))}</li>' for text in texts)}</ul>"
-
-
-def table(rows: Iterable[Iterable[object]], head: Iterable[str] = ()) -> str:
-    """Return rows of cells as a table, escaped."""
-    top = "".join(f"<th {LEFT}>{escape(word)}</th>" for word in head)
-    body = "".join(f"<tr>{''.join(f'<td {LEFT}>{escape(str(cell))}</td>' for cell in row)}</tr>" for row in rows)
-    return f"<table>{f'<thead><tr>{top}</tr></thead>' if top else ''}<tbody>{body}</tbody></table>"
 
 
 def status(html: str) -> str:

@@ -8,7 +8,7 @@ from combust.application.learning.right import FEW, HowRight
 from combust.application.learning.right_tables import sections_of
 from combust.edge.figures.chart import Axis, Chart, chart_svg
 from combust.edge.figures.style import GREY, LINE, svg_picture
-from combust.edge.reports.html import harmless, page
+from combust.edge.reports.html import page, unbroken
 
 ENDS = (0.0, 25.0, 50.0, 75.0, 100.0)
 
@@ -51,10 +51,8 @@ def right_page(found: HowRight, *, source: str = "") -> str:
 
 
 def _together(text: str) -> Any:
-    """Return a text as markup, escaped, whose numbers stay with their per cent sign on a narrow screen."""
-    from markupsafe import Markup, escape
-
-    return Markup(str(escape(harmless(text))).replace(" %", "&nbsp;%"))
+    """Return a text as markup in which, on a narrow screen, no date breaks and no number loses its per cent sign."""
+    return unbroken(text).replace(" %", "\N{NO-BREAK SPACE}%")
 
 
 CAPTION = "Bars: 95 % intervals (Wilson 1927), dashed where fewer than five were counted. "

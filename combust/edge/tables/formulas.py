@@ -16,6 +16,8 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from combust.edge.tables.arrow import bytes_of, text
+
 if TYPE_CHECKING:
     import pandas as pd
 
@@ -64,17 +66,17 @@ def harmless_column(column: Any) -> Any:
         return column
     odd = pc.match_substring_regex(whole, f"^[{STARTS[:2]}@\t\r-]")
     plain = pc.match_substring_regex(whole, HARMLESS)
-    runs = pc.fill_null(pc.and_(odd, pc.invert(plain)), False)
+    runs = pc.and_(odd, pc.invert(plain))
     if not pc.any(runs).as_py():
         return column
-    return pc.if_else(runs, pc.binary_join_element_wise(pa.scalar("'"), whole, pa.scalar("")), whole)
+    return pc.if_else(runs, pc.binary_join_element_wise(text("'"), whole, text("")), whole)
 
 
 def _starts_oddly(chunk: Any) -> bool:
     """Return True when a cell of the chunk starts with one of the characters: one look at the first bytes."""
-    _, offsets, data = chunk.buffers()
-    if data is None or len(chunk) == 0:
-        return False
-    ends = np.frombuffer(offsets, np.int32)[chunk.offset : chunk.offset + len(chunk) + 1]
-    starts = ends[:-1][ends[1:] > ends[:-1]]
+    data = bytes_of(chunk)
+    if not any(sign in bytes(data) for sign in map(str.encode, STARTS)):
+        return False  # nowhere: most columns
+    ends = np.frombuffer(chunk.buffers()[1], np.int32)[chunk.offset : chunk.offset + len(chunk) + 1]
+    starts = ends[:-1][ends[1:] > ends[:-1]] - ends[0]
     return bool(_IS_START[np.frombuffer(data, np.uint8)[starts]].any())

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Sequence
-from contextlib import ExitStack
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import ExitStack, closing
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -13,7 +13,8 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from combust.application.reading.interpret import RESULT_KEYS, VERDICTS, Interpretation, interpret_columns
+from combust.application.reading.columns import Columns
+from combust.application.reading.interpret import BLOCK, RESULT_KEYS, VERDICTS, Interpretation, interpret_columns
 from combust.application.reading.judge import codes_of
 from combust.data.errors import CombustError, Fault
 from combust.data.vocabulary import quantities
@@ -22,15 +23,20 @@ from combust.domain.fuel import Fuel
 from combust.domain.instrument import InstrumentClass, instrument_class
 from combust.domain.limits import Finding, finding_kinds
 from combust.domain.safety import STATES, Safety, of_all, ranks_of
+from combust.edge.tables.arrow import array_of, mask, text_array
 from combust.edge.tables.cells import UNKNOWN
-from combust.edge.tables.reader import Rows, Table, read_table, reading_columns, stop_bits
-from combust.edge.tables.sink import Write, table_sink
+from combust.edge.tables.csv_text import Part
+from combust.edge.tables.pipeline import in_order
+from combust.edge.tables.reader import Rows, read_table, reading_columns, stop_bits
+from combust.edge.tables.rounded import Rounded
+from combust.edge.tables.sink import table_sink
 from combust.edge.tables.table_map import MapLike
 
 if TYPE_CHECKING:
     import pandas as pd
 
 RESULT_NAMES = {"pressure_hpa_used": "site_pressure_hpa"}
+DECIMALS = {RESULT_NAMES.get(key, key): quantities()[key].decimals if key in quantities() else 5 for key in RESULT_KEYS}
 REJECT_NAMES = ("row", "reasons")
 
 
@@ -45,14 +51,21 @@ class Counts:
     findings: Counter[str] = field(default_factory=Counter)
     notes: list[str] = field(default_factory=list)
 
-    def add(self, block: InterpretedBlock) -> None:
-        """Count the rows of a block and their findings."""
-        refused = int(block.refused.sum())
-        self.rows += len(block.refused)
-        self.refused += refused
-        self.interpreted += len(block.refused) - refused
-        for mask, number in zip(*np.unique(block.found, return_counts=True), strict=True):
-            self.findings.update(dict.fromkeys(codes_of(int(mask)), int(number)))
+    @classmethod
+    def of(cls, refused: Any, found: Any, blank: int) -> Counts:
+        """Count the rows of a block, by where they are refused and by the masks of their findings."""
+        findings, bad = Counter[str](), int(refused.sum())
+        for combination, number in zip(*np.unique(found, return_counts=True), strict=True):
+            findings.update(dict.fromkeys(codes_of(int(combination)), int(number)))
+        return cls(len(refused), len(refused) - bad, bad, blank, findings)
+
+    def add(self, more: Counts) -> None:
+        """Add what was counted in a block."""
+        self.rows += more.rows
+        self.interpreted += more.interpreted
+        self.refused += more.refused
+        self.blank += more.blank
+        self.findings.update(more.findings)
 
     def safety(self) -> Safety:
         """Return the safety state of the whole table, each finding with the number of its rows."""
@@ -114,16 +127,28 @@ def interpret_file(
         comma = "," in dialect.decimal or (dialect.decimal == UNKNOWN and dialect.delimiter == ";")
         how = {"delimiter": dialect.delimiter, "decimal": "," if comma else ".", "bom": bom}
     with ExitStack() as stack:
-        write = stack.enter_context(table_sink(out, **how))
-        reject = None if rejects is None else stack.enter_context(table_sink(rejects, **how))
-        for rows in table.blocks():
-            counts.blank += rows.blank
-            if rows.table.num_rows:
-                block = _interpreted(rows, table, device, catalogue, default_fuel)
-                counts.add(block)
-                _write(block, write, reject)
+        sinks = [stack.enter_context(table_sink(path, **how)) for path in (out, rejects) if path is not None]
+
+        def work(rows: Rows) -> tuple[int, Counts, list[Any]]:
+            columns = reading_columns(rows, table.headings, catalogue, default_fuel)
+            refused, found = rows.faults.mask, np.zeros(columns.size, dtype=np.uint64)
+
+            def parts() -> Iterator[Part]:
+                for one in (_interpreted(rows, columns, device, start) for start in _starts(columns)):
+                    found[one.start : one.start + len(one.found)] = one.found
+                    yield one.part(kept=len(sinks) == 1)
+
+            ready = [sinks[0].ready(parts)] if columns.size else []
+            if columns.size and len(sinks) == 2:
+                ready.append(sinks[1].ready(lambda: [_rejected(rows, refused, found)]))
+            return rows.bytes_read, Counts.of(refused, found, rows.blank), ready
+
+        for bytes_read, more, ready in stack.enter_context(closing(in_order(work, table.blocks()))):
+            counts.add(more)
+            for sink, rows in zip(sinks, ready, strict=False):
+                sink.add(rows)
             if progress:
-                progress(rows.bytes_read, table.source.size)
+                progress(bytes_read, table.source.size)
         if counts.rows == 0:
             hint = "Fill in at least one row; nothing was written."
             raise CombustError(Fault("file", str(source), "missing", why="has headings but no rows", hint=hint))
@@ -145,22 +170,13 @@ def _refuse_overwriting(source: Path, **outs: str | Path | None) -> None:
         raise CombustError(faults)
 
 
-def _write(block: InterpretedBlock, write: Write, reject: Write | None) -> None:
-    """Write the rows of a block with their results; refused ones to the rejects, where there are any."""
-    refused, table = block.refused, block.rows.table
-    results = block.columns()
-    carried = carried_names(table.column_names, list(results))
-    state = results.pop("safety")
-    done = pa.table([state, *table.columns, *results.values()], names=["safety", *carried, *results])
-    if reject is None:
-        write(done)
-        return
-    write(done.filter(pa.array(~refused)) if refused.any() else done)
-    rows = np.flatnonzero(refused)
-    bad = table.take(pa.array(rows))
-    bad = bad.rename_columns(carried_names(bad.column_names, REJECT_NAMES))
-    bad = bad.append_column("row", pa.array(block.rows.lines[rows]))
-    reject(bad.append_column("reasons", pa.array([block.reason(row) for row in rows.tolist()], pa.string())))
+def _rejected(rows: Rows, refused: Any, found: Any) -> Part:
+    """Return the refused rows of a block as they stand, their lines in the spreadsheet and their reasons."""
+    bad = np.flatnonzero(refused)
+    table = rows.table.take(array_of(bad))
+    reasons = text_array([rows.reason(row, int(found[row])) for row in bad.tolist()])
+    names = [*carried_names(table.column_names, REJECT_NAMES), *REJECT_NAMES]
+    return Part(names, [*table.columns, array_of(rows.lines[bad]), reasons])
 
 
 def carried_names(names: Sequence[str], taken: Sequence[str]) -> list[str]:
@@ -183,25 +199,29 @@ def carried_names(names: Sequence[str], taken: Sequence[str]) -> list[str]:
 
 
 @dataclass(frozen=True, slots=True)
-class InterpretedBlock:
-    """A block's interpretation; of a refused row only its stop conditions count as ``found``."""
+class Interpreted:
+    """The interpretation of some rows of a block, from row ``start``; of a refused row only its stops are ``found``."""
 
     rows: Rows
+    start: int
     done: Interpretation
     refused: Any
     found: Any
 
-    def reason(self, row: int) -> str:
-        """Return why a row was refused."""
-        return self.rows.reason(row, int(self.found[row]))
+    def part(self, *, kept: bool) -> Part:
+        """Return the rows as they are written, the state first, the results behind; refused ones are kept or not."""
+        table, results = self.rows.table.slice(self.start, len(self.found)), self.columns()
+        names = ["safety", *carried_names(table.column_names, [*results]), *list(results)[1:]]
+        state, *others = results.values()
+        part = Part(names, [state, *table.columns, *others])
+        return part if kept or not self.refused.any() else part.filter(~self.refused)
 
     def columns(self) -> dict[str, Any]:
         """Return the result columns by name, in order; those of refused rows are empty but for state and findings."""
-        known, found = quantities(), {"safety": pa.array(STATES).take(pa.array(self._states()))}
-        for key in RESULT_KEYS:
-            column = np.round(self.done.values[key], known[key].decimals if key in known else 5)
-            found[RESULT_NAMES.get(key, key)] = pa.array(column, mask=~np.isfinite(column) | self.refused)
-        found["agreement"] = pa.array(VERDICTS).take(pa.array(np.array(self.done.verdict), mask=self.refused))
+        found: dict[str, Any] = {"safety": text_array(STATES).take(array_of(self._states()))}
+        for name, key in zip(DECIMALS, RESULT_KEYS, strict=True):
+            found[name] = Rounded.of(self.done.values[key], DECIMALS[name], self.refused)
+        found["agreement"] = text_array(VERDICTS).take(array_of(self.done.verdict, self.refused))
         return {**found, "findings": self._finding_texts()}
 
     def _states(self) -> Any:
@@ -215,19 +235,23 @@ class InterpretedBlock:
         masks, inverse = np.unique(self.found, return_inverse=True)
         kinds = finding_kinds("reading")
         texts = ["; ".join(f"{kinds[code].severity}: {code}" for code in codes_of(mask)) for mask in masks.tolist()]
-        found = pa.array(texts, pa.string()).take(pa.array(inverse))
+        found = text_array(texts).take(array_of(inverse))
         if not self.refused.any():
             return found
-        reasons = [f"refused: {self.reason(row)}" for row in np.flatnonzero(self.refused).tolist()]
-        return pc.replace_with_mask(found, pa.array(self.refused), pa.array(reasons, pa.string()))
+        bad = np.flatnonzero(self.refused).tolist()
+        reasons = [f"refused: {self.rows.reason(self.start + row, int(self.found[row]))}" for row in bad]
+        return pc.replace_with_mask(found, mask(self.refused), text_array(reasons))
 
 
-def _interpreted(
-    rows: Rows, table: Table, device: InstrumentClass, catalogue: Catalogue | None, default: Fuel | None
-) -> InterpretedBlock:
-    columns = reading_columns(rows, table.headings, catalogue, default)
-    done, refused = interpret_columns(columns, device), rows.faults.mask
-    return InterpretedBlock(rows, done, refused, np.where(refused, done.mask & np.uint64(stop_bits()), done.mask))
+def _starts(columns: Columns) -> range:
+    """Return where a block is cut: what is worked at a time stays in the processor's cache."""
+    return range(0, max(columns.size, 1), BLOCK)
+
+
+def _interpreted(rows: Rows, columns: Columns, device: InstrumentClass, start: int) -> Interpreted:
+    done, refused = interpret_columns(columns.part(start, start + BLOCK), device), rows.faults.mask
+    bad = refused[start : start + BLOCK]
+    return Interpreted(rows, start, done, bad, np.where(bad, done.mask & np.uint64(stop_bits()), done.mask))
 
 
 def interpret_table(
@@ -280,10 +304,17 @@ def interpret_table(
         raise CombustError(Fault("frame", str(frame), "format", why="is no table", hint="Give a pandas DataFrame."))
     table = read_table(frame, mapping=mapping, texts=False)
     device = instrument_class(instrument)
-    parts = [_interpreted(rows, table, device, catalogue, default_fuel).columns() for rows in table.blocks()]
+    tasks = (
+        (rows, columns, device, start)
+        for rows in table.blocks()
+        for columns in [reading_columns(rows, table.headings, catalogue, default_fuel)]
+        for start in _starts(columns)
+    )
+    parts = [*in_order(lambda task: _interpreted(*task).columns(), tasks)]
     carried = carried_names(table.source.header, list(parts[0]))
     result = frame.copy()
     result.columns = [old if str(old) == new else new for old, new in zip(frame.columns, carried, strict=True)]
     for name in parts[0]:
-        result[name] = pa.chunked_array([part[name] for part in parts]).to_pandas().to_numpy()
+        column = [part[name].numbers() if name in DECIMALS else part[name] for part in parts]
+        result[name] = pa.chunked_array(column).to_pandas().to_numpy()
     return result

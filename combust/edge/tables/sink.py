@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import codecs
-import csv
-import io
 import os
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager
@@ -13,16 +10,24 @@ from types import MappingProxyType
 from typing import Any, BinaryIO
 
 import pyarrow as pa
-import pyarrow.compute as pc
-import pyarrow.csv as pa_csv
 import pyarrow.parquet as pq
 
-from combust.data.errors import CombustError, Fault, no_access
-from combust.edge.tables.formulas import harmless, harmless_column
+from combust.data.errors import no_access
+from combust.edge.tables.csv_text import CsvText, Part, Parts
 from combust.edge.whole_file import whole_file
 
-Write = Callable[[Any], None]
 COMPRESSED = MappingProxyType({"compression": "zstd"})
+
+
+class Sink:
+    """A table that is written: ``ready`` makes rows ready, in any thread, ``add`` appends them; a call does both."""
+
+    def __init__(self, ready: Callable[[Parts], Any], add: Callable[[Any], None]) -> None:
+        self.ready, self.add = ready, add
+
+    def __call__(self, table: Any) -> None:
+        """Append the rows of an Arrow table."""
+        self.add(self.ready(lambda: [Part(table.column_names, table.columns)]))
 
 
 @contextmanager
@@ -33,8 +38,8 @@ def table_sink(
     decimal: str = ".",
     bom: bool = False,
     parquet: Mapping[str, Any] = COMPRESSED,
-) -> Iterator[Write]:
-    """Give a function that appends rows to a table; the table is written beside its name, moved there when complete.
+) -> Iterator[Sink]:
+    """Give what appends rows to a table; the table is written beside its name and moved there when it is complete.
 
     Parameters
     ----------
@@ -58,60 +63,24 @@ def table_sink(
             raise no_access("out", target, error, "Choose a folder you may write to.", done="written") from error
         stack.callback(_sync, file)
 
-        def write_parquet(table: Any) -> None:
+        def add_table(table: Any) -> None:
             if not writers:
                 writers.append(stack.enter_context(pq.ParquetWriter(file, table.schema, **parquet)))
             writers[0].write_table(table)
 
-        def write_text(table: Any) -> None:
-            cells = _as_text_cells(table, decimal)
-            if file.tell() == 0:
-                file.write((codecs.BOM_UTF8 if bom else b"") + _heading(cells.column_names, delimiter))
-            if cells.num_rows:
-                style = "needed" if _needs_quotes(cells, delimiter) else "none"
-                options = pa_csv.WriteOptions(include_header=False, delimiter=delimiter, quoting_style=style)
-                pa_csv.write_csv(cells, file, options)
+        def add_text(pieces: list[Any]) -> None:
+            file.writelines(pieces[1:] if file.tell() else pieces)  # the heading once
 
-        yield write_parquet if target.suffix.lower() in (".parquet", ".pq") else write_text
+        text = CsvText(delimiter, decimal, bom=bom)
+        is_parquet = target.suffix.lower() in (".parquet", ".pq")
+        yield Sink(_as_table, add_table) if is_parquet else Sink(text.pieces_of, add_text)
+
+
+def _as_table(parts: Parts) -> Any:
+    tables = [part.table() for part in parts()]
+    return tables[0] if len(tables) == 1 else pa.concat_tables(tables).combine_chunks()
 
 
 def _sync(file: BinaryIO) -> None:
     file.flush()
     os.fsync(file.fileno())
-
-
-def _heading(names: list[str], delimiter: str) -> bytes:
-    text = io.StringIO()
-    # The writer quotes what its own line end is made of: with \r\n it quotes either sign in a name.
-    csv.writer(text, delimiter=delimiter, lineterminator="\r\n").writerow([harmless(name) for name in names])
-    return (text.getvalue().removesuffix("\r\n") + "\n").encode()
-
-
-def _as_text_cells(table: Any, decimal: str) -> Any:
-    """Return a table whose columns CSV can hold: dictionaries and long strings as plain strings, no formulas."""
-    columns, faults = [], []
-    for name, column in zip(table.column_names, table.columns, strict=True):
-        kind = column.type
-        if pa.types.is_dictionary(kind):
-            column, kind = column.cast(kind.value_type), kind.value_type
-        if pa.types.is_large_string(kind) or pa.types.is_string_view(kind):
-            column, kind = column.cast(pa.string()), pa.string()
-        elif decimal == "," and pa.types.is_floating(kind):
-            column = pc.replace_substring(column.cast(pa.string()), ".", ",")
-        elif pa.types.is_nested(kind) or pa.types.is_binary(kind) or pa.types.is_large_binary(kind):
-            why = f"holds {kind}, which CSV has no cells for"
-            faults.append(Fault("out", name, "format", why=why, hint="Write to a .parquet file instead."))
-        columns.append(harmless_column(column) if pa.types.is_string(kind) else column)
-    if faults:
-        raise CombustError(faults)
-    return pa.Table.from_arrays(columns, names=table.column_names)
-
-
-def _needs_quotes(table: Any, delimiter: str) -> bool:
-    """Return True when a text cell holds a delimiter, a quote or a line break."""
-    pattern = '["\\r\\n' + ("\\t" if delimiter == "\t" else delimiter) + "]"
-    return any(
-        bool(pc.any(pc.match_substring_regex(column, pattern)).as_py())
-        for column in table.columns
-        if pa.types.is_string(column.type)
-    )
