@@ -11,6 +11,7 @@ import shutil
 import subprocess
 import sys
 import tempfile
+from collections.abc import Iterator
 from pathlib import Path
 
 ROOT = Path(__file__).parents[1]
@@ -41,19 +42,26 @@ def check(wheel: Path, folder: Path, python: str | Path = sys.executable, clone:
 
 
 def found(version: str) -> str | None:
-    """Return the interpreter of a version: on the path, or one that uv knows."""
-    if (uv := shutil.which("uv")) is not None:
-        asked = [uv, "python", "find", "--no-project", "--no-python-downloads", version]
-        done = subprocess.run(asked, capture_output=True, text=True, check=False)
-        if done.returncode == 0 and _runs(done.stdout.strip()):
-            return done.stdout.strip()
-    name = shutil.which(f"python{version}")
-    return name if name and _runs(name) else None
+    """Return the interpreter of a version: on the path, one that uv knows, or one of pyenv whose shim is switched off."""
+    return next((one for one in _named(version) if _runs(one)), None)
+
+
+def _named(version: str) -> Iterator[str]:
+    yield _said("uv", "python", "find", "--no-project", "--no-python-downloads", version)
+    yield shutil.which(f"python{version}") or ""
+    if root := _said("pyenv", "root"):
+        yield from (str(one) for one in sorted(Path(root).glob(f"versions/{version}.*/bin/python{version}")))
+
+
+def _said(*command: str) -> str:
+    """Return what a program says, nothing where it is not there."""
+    there = shutil.which(command[0])
+    return subprocess.run(command, capture_output=True, text=True, check=False).stdout.strip() if there else ""
 
 
 def _runs(python: str) -> bool:
     """Return True for an interpreter that starts: a shim may stand where none does."""
-    return subprocess.run([python, "--version"], capture_output=True, check=False).returncode == 0
+    return bool(python) and subprocess.run([python, "--version"], capture_output=True, check=False).returncode == 0
 
 
 def main() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 from math import lgamma, log, pi
 from typing import Any, NamedTuple, TypeVar
 
@@ -14,6 +15,7 @@ from combust.application.causes.evidence import LOOSE, UNSTEADY, Observation
 from combust.application.causes.stage_reading import StageReading
 from combust.kernel.types import Floats
 
+KEPT = 8192  # hypotheses whose names are kept: those of the few engines that are kept
 FREEDOM_PROPOSAL = 9.0  # of the tails of a proposal
 
 Hypothesis = tuple[Variant, ...]
@@ -116,9 +118,16 @@ Loose = frozenset[str]  # which of the causes that widen the expectation a hypot
 NOT_LOOSE: Loose = frozenset()
 
 
+@lru_cache(maxsize=KEPT)
 def loose_of(hypothesis: Hypothesis) -> Loose:
     """Return the causes of a hypothesis that widen what is expected."""
     return frozenset(variant.cause for variant in hypothesis if variant.cause in LOOSE)
+
+
+@lru_cache(maxsize=KEPT)
+def causes_of(hypothesis: Hypothesis) -> tuple[str, ...]:
+    """Return the names of the causes of a hypothesis, in order."""
+    return tuple(sorted({variant.cause for variant in hypothesis}))
 
 
 @dataclass
@@ -191,16 +200,14 @@ class Posterior:
         if not self.settled:
             keys = list(self.log_prior)
             values = normalised([self.log_prior[key] + self.log_evidence[key] for key in keys])
-            unsteady = [any(variant.cause == UNSTEADY for variant in key) for key in keys]
+            unsteady = [UNSTEADY in causes_of(key) for key in keys]
             self.settled = dict(zip(keys, held_back(values, unsteady, self.unsteady_most), strict=True))
         return self.settled
 
     def explanations(self) -> dict[tuple[str, ...], float]:
         """Return the probability of every set of causes (names in order), most probable first."""
         if not self.explained:
-            shares = self.probabilities().items()
-            named = ((tuple(sorted({variant.cause for variant in key})), share) for key, share in shares)
-            self.explained = added_up(named)
+            self.explained = added_up((causes_of(key), share) for key, share in self.probabilities().items())
         return self.explained
 
     def effective_samples(self) -> float:

@@ -20,7 +20,7 @@ from combust.application.causes.fault_size import severity_of
 from combust.application.causes.first_look import FirstLook, first_look
 from combust.application.causes.fixed_order import fixed_checks, symptom_of
 from combust.application.causes.misfit import misfit
-from combust.application.causes.posterior import Posterior, Visit, added_up, held_back
+from combust.application.causes.posterior import Posterior, Visit, added_up, causes_of, held_back
 from combust.application.causes.separate import bayes_errors, inseparable
 from combust.application.causes.stage_reading import Values
 from combust.application.causes.visit_result import (
@@ -198,7 +198,8 @@ def judge_visit(
 ) -> VisitResult:
     """Return what one visit means, after the first look at it."""
     visit, residuals, result = engine.posterior(look.used, pairs=pairs)
-    expected = {row.healthy.name: row.expected_air_ratio() for row in visit.rows}
+    last = {row.healthy.name: row for row in visit.rows}  # of each stage
+    expected = {name: row.expected_air_ratio() for name, row in last.items()}
     of_start = not visit.dimensions and any(engine.priors.causes[name].asked_by for name in visit.weighed)
     look = _seen_with(look, expected, engine.heater)
     priors, told = engine.priors, result.explanations()
@@ -360,8 +361,9 @@ def _first_set(priors: Priors, result: Posterior, causes: Sequence[RankedCause])
     least = priors.decide("set_share") * top.probability
     best: dict[str, float] = {}
     for key, value in result.log_evidence.items():
-        for variant in key:
-            best[variant.cause] = max(best.get(variant.cause, -np.inf), value)
+        for name in causes_of(key):
+            if name not in best or value > best[name]:
+                best[name] = value
     doubted = best[top.cause] + np.log(priors.decide("baseline_doubt"))
     return [
         one.cause

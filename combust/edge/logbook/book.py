@@ -187,7 +187,7 @@ class Logbook(AbstractContextManager["Logbook"]):
     def copy_to(self, target: Path) -> None:
         """Write a copy of the book by SQLite's own online backup, whole or not there."""
         with whole_file(target) as partial:
-            with closing(sqlite3.connect(partial)) as copy:
+            with _in_plain_words(target), closing(sqlite3.connect(partial)) as copy:
                 self.connection.backup(copy)
             with partial.open("rb") as file:
                 os.fsync(file.fileno())
