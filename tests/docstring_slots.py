@@ -31,6 +31,7 @@ class Documented:
     function: Callable[..., Any]
     slots: NumpyDocString
     is_property: bool
+    called: Callable[..., Any]  # as it is called, with what looks at its arguments
 
     @property
     def parameters(self) -> list[str]:
@@ -51,8 +52,8 @@ def documented() -> Iterator[Documented]:
         raw = inspect.getattr_static(where, last) if inspect.isclass(where) else getattr(where, last)
         is_property = isinstance(raw, property) or hasattr(raw, "func")
         plain = raw.fget if isinstance(raw, property) else getattr(raw, "func", getattr(raw, "__func__", raw))
-        plain = inspect.unwrap(plain)
-        yield Documented(name, plain, NumpyDocString(inspect.getdoc(plain) or ""), is_property)
+        bare = inspect.unwrap(plain)
+        yield Documented(name, bare, NumpyDocString(inspect.getdoc(bare) or ""), is_property, plain)
 
 
 def _found(path: str) -> Any:

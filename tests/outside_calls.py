@@ -23,13 +23,14 @@ import pytest
 import combust
 from combust.data import arguments
 from combust.domain import arrays
+from combust.kernel import elementwise
 from tests.source_rows import KINDS
 
 TESTS = Path(__file__).parent
 EVIDENCE = TESTS.parent / "output" / "accuracy" / "evidence.json"
 # Floors whose every public function must be checked; above them what ``combust`` itself offers counts.
 FLOORS = ("kernel", "domain")
-EDGE = {inspect.getfile(arguments), inspect.getfile(arrays)}
+EDGE = {inspect.getfile(one) for one in (arguments, arrays, elementwise)}
 # Profile events that are watched in one test: a long loop of small calls would spend the suite's time in the hook.
 EVENTS = 400_000
 
@@ -69,7 +70,7 @@ def _codes(name: str, value: Any) -> Iterator[tuple[str, CodeType]]:
         return
     for key, member in vars(value).items():
         plain = member.fget if isinstance(member, property) else getattr(member, "func", member)
-        plain = getattr(plain, "__func__", plain)
+        plain = inspect.unwrap(getattr(plain, "__func__", plain))
         if not key.startswith("_") and inspect.isfunction(plain):
             yield f"{name}.{key}", plain.__code__
 

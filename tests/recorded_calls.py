@@ -51,3 +51,11 @@ def recorded() -> dict[str, dict[str, Any]]:
         finally:
             sys.setprofile(None)
     return calls
+
+
+def call(one: Documented, given: dict[str, Any]) -> Any:
+    """Call a function with arguments by name."""
+    parameters = inspect.signature(one.function).parameters
+    named = [key for key, each in parameters.items() if each.kind is each.POSITIONAL_OR_KEYWORD]
+    more = {key: value for key, value in given.items() if key not in named}
+    return one.called(*(given[key] for key in named), **more)

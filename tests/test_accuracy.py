@@ -35,11 +35,13 @@ def test_what_is_excused_exists_and_is_told_why() -> None:
     excused, known = bookkeeping(), set(public_functions())
     assert set(excused) <= known, "an excused function is gone or renamed"
     assert all(len(reason) > 10 for reason in excused.values())
-    # Physics is never excused: of the kernel only what splits arrays into blocks, and what reads a stated convention.
+    # Physics is never excused: of the kernel only what splits arrays into blocks, what looks at
+    # arguments, and what reads a stated convention.
     kernel = {name for name in excused if ".kernel." in name}
     blocks = {f"combust.kernel.blocks.{name}" for name in ("run_in_blocks", "in_blocks")}
+    kinds = {f"combust.kernel.elementwise.{name}" for name in ("elementwise", "floats_of", "Kind.of", "Kind.give")}
     conventions = {"combust.kernel.duct_table.bore_u_mm", "combust.kernel.heater_law.body_conventions"}
-    assert kernel == blocks | conventions
+    assert kernel == blocks | kinds | conventions
 
 
 def test_public_functions_are_found_with_their_methods() -> None:

@@ -5,16 +5,19 @@ from __future__ import annotations
 import inspect
 import math
 import re
-from dataclasses import replace
+from collections.abc import Iterator
+from dataclasses import fields, is_dataclass, replace
 from typing import Any
 
 import numpy as np
 import pytest
 from numpydoc.docscrape import NumpyDocString
 
+from combust.data.errors import CombustError
 from combust.kernel import air
 from combust.kernel.altitude import ceiling_altitude
 from tests.docstring_slots import Documented, documented, missing
+from tests.recorded_calls import call, public, recorded
 
 pytestmark = pytest.mark.regression
 
@@ -33,7 +36,62 @@ def test_no_slot_is_missing(module: str) -> None:
     assert not wrong, "\n".join(wrong)
 
 
-# What a docstring says is NaN outside a band: the function, both ends of the band, and a value beyond each.
+# A band that somebody holds, as a docstring states it: both ends, or the lower one alone.
+NUMBER = r"-?\d[\d ]*(?:\.\d+)?"
+BOTH_ENDS = re.compile(rf"\[[^\]]+\], ({NUMBER}) to ({NUMBER})\b")
+LOWER_END = re.compile(rf"\[[^\]]+\], ({NUMBER}) or more;")
+
+
+def held_bands() -> Iterator[tuple[Documented, str, list[tuple[float, float]]]]:
+    """Yield (function, parameter, ends with the side that lies beyond) of what is NaN or refused outside a band."""
+    for one in public():
+        for row in one.slots["Parameters"]:
+            told = " ".join(row.desc)
+            if not row.type.startswith("float") or not re.search("NaN outside|refused", told):
+                continue
+            both, lower = BOTH_ENDS.search(told), LOWER_END.search(told)
+            found = [both[1], both[2]] if both else [lower[1]] if lower else []
+            ends = [(float(end.replace(" ", "")), side) for end, side in zip(found, (-1.0, 1.0), strict=False)]
+            names = row.name.split(", ")
+            for name in names[:1] if "of the same band" in told else names:
+                yield one, name, ends
+
+
+HELD_BANDS = {f"{one.name}({name})": (one, name, ends) for one, name, ends in held_bands()}
+# Where the band is said in another unit or of another kind of result; each has a test of its own.
+ELSEWHERE = {"combust.kernel.altitude.value_from_surface(pressure_hpa)", "combust.domain.gas.flue_gas(air_ratio)"}
+NO_NUMBER = {"combust.domain.site.pressure_mismatch(altitude_m)", "combust.domain.site.mismatch_words(altitude_m)"}
+
+
+def numbers_in(found: Any) -> list[float]:
+    """Return the numbers of a result."""
+    parts = [getattr(found, key.name) for key in fields(found)] if is_dataclass(found) else found
+    return [float(part) for part in parts] if isinstance(parts, list | tuple) else [float(parts)]
+
+
+def test_every_held_band_is_read() -> None:
+    assert len(HELD_BANDS) > 25
+    assert {name for name, (_, _, ends) in HELD_BANDS.items() if not ends} == ELSEWHERE
+
+
+@pytest.mark.parametrize("name", sorted(set(HELD_BANDS) - ELSEWHERE - NO_NUMBER))
+def test_a_band_that_is_stated_is_the_band_that_is_held(name: str) -> None:
+    """At an end it is taken, a millionth beyond it NaN or refused, with the name of the parameter and the same end."""
+    one, key, ends = HELD_BANDS[name]
+    given = recorded()[one.name]
+    for end, side in ends:
+        inside = numbers_in(call(one, given | {key: end}))
+        beyond = given | {key: end + side * 1e-6 * max(1.0, abs(end))}
+        if "NaN outside" in " ".join(next(row for row in one.slots["Parameters"] if key in row.name).desc):
+            assert np.isfinite(inside).all()
+            assert np.isnan(numbers_in(call(one, beyond))).any()
+            continue
+        with pytest.raises(CombustError, match=key) as caught:
+            call(one, beyond)
+        assert end in (caught.value.low, caught.value.high)
+
+
+# The same bands by hand, alone and in an array: the function, both ends, and a value beyond each.
 BANDS = [
     (air.pressure_from_altitude, (-5000.0, 11_019.0), (-5001.0, 11_020.0)),
     (air.standard_temperature, (-5000.0, 11_019.0), (-5001.0, 11_020.0)),

@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 import inspect
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, fields, is_dataclass, replace
-from functools import reduce, wraps
+from collections.abc import Callable
+from dataclasses import fields, is_dataclass, replace
+from functools import wraps
 from typing import Any, Protocol, TypeVar, cast
 
 import numpy as np
 
 from combust.data.arguments import carries_unit, magnitude_in
 from combust.data.errors import CombustError, Fault
-from combust.data.fields import Field, as_number, is_missing
+from combust.data.fields import Field
 from combust.data.vocabulary import quantities
+from combust.kernel.elementwise import Kind, NoNumberError, floats_of
 from combust.kernel.types import Floats
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -71,7 +72,7 @@ def takes_arrays(function: F) -> F:
         given = {key: bound.arguments[key] for key in names if key in bound.arguments}
         faults: list[Fault] = []
         bound.arguments |= {key: _plain(key, value, faults) for key, value in given.items()}
-        kind = _Kind.of(given, {key: np.shape(bound.arguments[key]) for key in given}, faults)
+        kind = Kind.of(given, {key: np.shape(bound.arguments[key]) for key in given}, faults)
         if faults:
             raise CombustError(faults)
         found = function(*bound.args, **bound.kwargs)
@@ -95,9 +96,9 @@ def _plain(key: str, value: Any, faults: list[Fault]) -> Any:
         faults.append(Fault(key, None, "missing", unit=record.unit, why="is missing", hint=record.hint))
         return np.nan
     try:
-        array = _floats(value)
+        array = floats_of(value)
     except (TypeError, ValueError) as error:
-        faults.append(record.not_a_number(error.args[0] if isinstance(error, _NoNumberError) else value))
+        faults.append(record.not_a_number(error.args[0] if isinstance(error, NoNumberError) else value))
         return np.nan
     low = np.nextafter(0.0, 1.0) if key == "air_ratio" else record.low
     wrong = ~((array >= low) & (array <= record.high) & np.isfinite(array)) & ~np.isnan(array)
@@ -106,62 +107,3 @@ def _plain(key: str, value: Any, faults: list[Fault]) -> Any:
         above = Fault(key, first, "out_of_band", why="is 0, or no number that can be", hint="Give a number above 0.")
         faults.append(record.fault_of(first) or above)
     return array[()]
-
-
-class _NoNumberError(TypeError):
-    """One element of several is no number."""
-
-
-def _floats(value: Any) -> Floats:
-    if hasattr(value, "columns"):
-        raise TypeError
-    array = np.asarray(value, dtype=object if isinstance(value, list | tuple) else None)
-    if array.dtype == object:  # of mixed kinds, or with marks for what is missing
-        numbers = [
-            np.nan if is_missing(one) else None if isinstance(one, str) else as_number(one) for one in array.flat
-        ]
-        if None in numbers:
-            raise _NoNumberError(list(array.flat)[numbers.index(None)])
-        return np.array(numbers, dtype=float).reshape(array.shape)
-    if array.dtype.kind not in "iuf":
-        raise _NoNumberError(array.flat[0] if array.size else array.dtype)
-    floats = np.asarray(array, dtype=float)
-    return np.where(np.ma.getmaskarray(value), np.nan, floats) if np.ma.isMaskedArray(value) else floats
-
-
-@dataclass(frozen=True, slots=True)
-class _Kind:
-    """What goes out: the shape of all inputs together, the Series to be like, where anything is masked."""
-
-    shape: tuple[int, ...]
-    series: Any
-    mask: Any
-
-    @classmethod
-    def of(cls, given: Mapping[str, Any], shapes: Mapping[str, tuple[int, ...]], faults: list[Fault]) -> _Kind:
-        series = {key: one for key, one in given.items() if hasattr(one, "index") and hasattr(one, "to_numpy")}
-        first = next(iter(series), "")
-        hint = "Bring them to the same rows first, or give plain arrays of one length."
-        for key, one in series.items():
-            if not one.index.equals(series[first].index):
-                faults.append(Fault(key, "its index", "conflict", why=f"is not the index of {first}", hint=hint))
-        try:
-            shape = np.broadcast_shapes(*shapes.values())
-        except ValueError:
-            shape = ()
-        lengths = ", ".join(f"{key} {' x '.join(map(str, one))}" for key, one in shapes.items() if one)
-        whole = (len(series[first]),) if series else shape
-        if shape != whole or (not shape and lengths):
-            faults.append(Fault(next(iter(given)), lengths, "conflict", why="do not fit together", hint=hint))
-        masks = [np.ma.getmaskarray(one) for one in given.values() if np.ma.isMaskedArray(one)]
-        masked = masks and not series and not faults
-        return cls(whole, series.get(first), np.broadcast_to(reduce(np.logical_or, masks), shape) if masked else None)
-
-    def give(self, value: Any) -> Any:
-        """Return one result as the kind that was given."""
-        full = np.asarray(value) if np.shape(value) == self.shape else np.array(np.broadcast_to(value, self.shape))
-        if self.series is not None:
-            return type(self.series)(full, index=self.series.index, name=self.series.name)
-        if self.mask is not None:
-            return np.ma.array(full, mask=self.mask)
-        return full if full.ndim else float(full)

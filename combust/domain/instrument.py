@@ -14,6 +14,7 @@ from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field, as_number, check_fields
 from combust.data.near import did_you_mean, near_matches
 from combust.data.tables import load_table, read_toml
+from combust.kernel.elementwise import elementwise
 from combust.kernel.types import X
 
 
@@ -44,6 +45,7 @@ class InstrumentClass:
     co_resolution_ppm: float
     source: str
 
+    @elementwise
     def co_limit_ppm(self, co_ppm: X | float) -> X:
         """Return the class limit of a CO reading [ppm].
 

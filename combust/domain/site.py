@@ -8,6 +8,7 @@ from combust.data.arguments import names_keywords
 from combust.data.errors import CombustError, Fault
 from combust.domain.reading import check_values
 from combust.kernel import air
+from combust.kernel.elementwise import elementwise
 from combust.kernel.types import Floats, Truth
 
 # More than any weather makes of the standard atmosphere (common practice, no source) [hPa].
@@ -104,6 +105,7 @@ class Site:
         return {key: getattr(self, key) for key in keys} | {"density_reference": dict(DENSITY_REFERENCE)}
 
 
+@elementwise
 def pressure_mismatch(altitude_m: float | Floats, pressure_hpa: float | Floats) -> Truth:
     """Return where a station pressure cannot belong to a height: further off than any weather.
 

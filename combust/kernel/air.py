@@ -7,12 +7,12 @@ from typing import Any
 import numpy as np
 
 from combust.kernel.constants import ZERO_CELSIUS_K
+from combust.kernel.elementwise import elementwise
 from combust.kernel.types import X
 
 # ISO 2533:1975 / US Standard Atmosphere 1976 (read through two open implementations).
 STANDARD_PRESSURE_HPA = 1013.25
-STANDARD_TEMP_C = 15.0
-STANDARD_TEMP_K = 288.15
+STANDARD_TEMP_C, STANDARD_TEMP_K = 15.0, 288.15
 LAPSE_K_PER_M = 0.0065
 GRAVITY = 9.80665
 GAS_CONSTANT_DRY_AIR = 287.05287  # [J/(kg K)]
@@ -32,6 +32,7 @@ def _within(value: Any, low: float, high: float) -> Any:
     return value if np.all(inside) else np.where(inside, value, np.nan)[()]
 
 
+@elementwise
 def geopotential_height(altitude_m: X | float) -> X:
     """Return the geopotential height of a geometric height, H = r z/(r + z) [m].
 
@@ -61,6 +62,7 @@ def geopotential_height(altitude_m: X | float) -> X:
     return EARTH_RADIUS_M * altitude_m / (EARTH_RADIUS_M + altitude_m)
 
 
+@elementwise
 def pressure_from_altitude(altitude_m: X | float) -> X:
     """Return the standard atmosphere's pressure at a geometric height [hPa].
 
@@ -93,6 +95,7 @@ def pressure_from_altitude(altitude_m: X | float) -> X:
     return STANDARD_PRESSURE_HPA * (1.0 - LAPSE_K_PER_M * height / STANDARD_TEMP_K) ** EXPONENT
 
 
+@elementwise
 def altitude_from_pressure(pressure_hpa: X | float) -> X:
     """Return the geometric height at which the standard atmosphere has a pressure [m].
 
@@ -124,6 +127,7 @@ def altitude_from_pressure(pressure_hpa: X | float) -> X:
     return EARTH_RADIUS_M * height / (EARTH_RADIUS_M - height)
 
 
+@elementwise
 def standard_temperature(altitude_m: X | float) -> X:
     """Return the standard atmosphere's temperature at a geometric height [°C].
 
@@ -149,6 +153,7 @@ def standard_temperature(altitude_m: X | float) -> X:
     return STANDARD_TEMP_C - LAPSE_K_PER_M * geopotential_height(_within(altitude_m, LOWEST_M, HIGHEST_M))
 
 
+@elementwise
 def station_pressure_from_sea_level(sea_level_hpa: X | float, temp_c: X | float, altitude_m: X | float) -> X:
     """Return the station pressure of a pressure that was reduced to sea level [hPa].
 
@@ -183,6 +188,7 @@ def station_pressure_from_sea_level(sea_level_hpa: X | float, temp_c: X | float,
     return sea_level_hpa * (kelvin / (kelvin + LAPSE_K_PER_M * geopotential_height(altitude_m))) ** EXPONENT
 
 
+@elementwise
 def saturation_pressure(temp_c: X | float) -> X:
     """Return the saturation pressure of water, over ice below 0 °C [hPa].
 
@@ -234,6 +240,7 @@ def _saturation(temp_c: Any) -> Any:
     return (np.exp(np.where(np.asarray(temp_c) < 0.01, ice, water)) / 100.0)[()]
 
 
+@elementwise
 def vapour_pressure(temp_c: X | float, humidity_pct: X | float) -> X:
     """Return the partial pressure of water in the air [hPa].
 
@@ -261,6 +268,7 @@ def vapour_pressure(temp_c: X | float, humidity_pct: X | float) -> X:
     return _saturation(temp_c) * humidity_pct / 100.0
 
 
+@elementwise
 def humidity_ratio_moles(pressure_hpa: X | float, temp_c: X | float, humidity_pct: X | float) -> X:
     """Return water in the combustion air [mol per mol dry air].
 
@@ -291,6 +299,7 @@ def humidity_ratio_moles(pressure_hpa: X | float, temp_c: X | float, humidity_pc
     return vapour / (pressure_hpa - vapour)
 
 
+@elementwise
 def air_density(pressure_hpa: X | float, temp_c: X | float, humidity_pct: X | float = 0.0) -> X:
     """Return the density of moist air, ideal gas [kg/m³].
 
@@ -324,6 +333,7 @@ def air_density(pressure_hpa: X | float, temp_c: X | float, humidity_pct: X | fl
     return 100.0 * (dry + WATER_TO_AIR_MOLAR_MASS * vapour) / (GAS_CONSTANT_DRY_AIR * (temp_c + ZERO_CELSIUS_K))
 
 
+@elementwise
 def dry_air_density(pressure_hpa: X | float, temp_c: X | float, humidity_pct: X | float = 0.0) -> X:
     """Return the mass of dry air in a cubic metre of moist air [kg/m³]: what carries the oxygen.
 
@@ -347,15 +357,14 @@ def dry_air_density(pressure_hpa: X | float, temp_c: X | float, humidity_pct: X 
 
     Examples
     --------
-    >>> round(float(dry_air_density(1013.25, 15.0)), 3)  # without vapour the standard's 1.225
-    1.225
-    >>> round(float(dry_air_density(1013.25, 30.0, 100.0)), 3)
-    1.116
+    >>> round(float(dry_air_density(1013.25, 15.0)), 3), round(float(dry_air_density(1013.25, 30.0, 100.0)), 3)
+    (1.225, 1.116)
     """
     dry = pressure_hpa - vapour_pressure(temp_c, humidity_pct)
     return 100.0 * dry / (GAS_CONSTANT_DRY_AIR * (temp_c + ZERO_CELSIUS_K))
 
 
+@elementwise
 def water_dew_point(vapour_pa: X | float) -> X:
     """Return the dew point of a water partial pressure in pascal [°C].
 
@@ -384,8 +393,7 @@ def water_dew_point(vapour_pa: X | float) -> X:
     >>> round(float(water_dew_point(925.717)) + 273.15, 3)
     279.001
     """
-    with np.errstate(divide="ignore", invalid="ignore"):
-        x = np.log(vapour_pa)
-        above = 207.98233 + x * (-20.156028 + x * (0.46778925 - 9.2288067e-6 * x))
-        below = 1.0 + x * (-0.13319669 + x * (5.6577518e-3 - 7.5172865e-5 * x))
-        return above / below - ZERO_CELSIUS_K
+    x = np.log(vapour_pa)
+    above = 207.98233 + x * (-20.156028 + x * (0.46778925 - 9.2288067e-6 * x))
+    below = 1.0 + x * (-0.13319669 + x * (5.6577518e-3 - 7.5172865e-5 * x))
+    return above / below - ZERO_CELSIUS_K

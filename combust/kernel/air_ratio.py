@@ -19,6 +19,7 @@ import numpy as np
 
 from combust.kernel.blocks import in_blocks
 from combust.kernel.constants import DRY_AIR, WATER_GAS_CONSTANT, DryAir
+from combust.kernel.elementwise import elementwise
 from combust.kernel.stoichiometry import molar_mass_per_carbon, stoichiometric_oxygen
 from combust.kernel.types import Atoms, X
 
@@ -27,6 +28,7 @@ PCT = 1e-2
 BLOCK = 32_768
 
 
+@elementwise
 def air_ratio_from_o2(
     o2_dry_pct: X | float,
     fuel: Atoms[X],
@@ -87,6 +89,7 @@ def air_ratio_from_o2(
     return dry_air * air.o2 / (nu * (burnt + hc))
 
 
+@elementwise
 def air_ratio_from_co2(
     co2_dry_pct: X | float,
     fuel: Atoms[X],
@@ -132,10 +135,10 @@ def air_ratio_from_co2(
     1.6
     """
     dry_air, burnt = _air_and_carbon(co2_dry_pct * PCT, co_dry_ppm * PPM, hc_dry_ppm * PPM, fuel, air)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return dry_air * air.o2 / (stoichiometric_oxygen(fuel) * (burnt + hc_dry_ppm * PPM))
+    return dry_air * air.o2 / (stoichiometric_oxygen(fuel) * (burnt + hc_dry_ppm * PPM))
 
 
+@elementwise
 def o2_from_co2(
     co2_dry_pct: X | float,
     fuel: Atoms[X],
@@ -178,8 +181,7 @@ def o2_from_co2(
     """
     co2, co, hc, no = co2_dry_pct * PCT, co_dry_ppm * PPM, hc_dry_ppm * PPM, no_dry_ppm * PPM
     dry_air, burnt = _air_and_carbon(co2, co, hc, fuel, air)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        water_gas = fuel.h_c / 2.0 * co * burnt / (WATER_GAS_CONSTANT * (burnt - co) + co)
+    water_gas = fuel.h_c / 2.0 * co * burnt / (WATER_GAS_CONSTANT * (burnt - co) + co)
     hydrogen = np.where(co > 0.0, water_gas, 0.0)
     grown = (1.0 + fuel.n_c / 2.0 + fuel.s_c) * burnt
     return (1.0 - dry_air * (1.0 - air.o2) - grown - hydrogen - hc - no / 2.0)[()] / PCT
@@ -200,6 +202,7 @@ def _air_and_carbon(co2: Any, co: Any, hc: Any, fuel: Atoms[Any], air: DryAir) -
     return dry_air, co2 - air.co2 * dry_air + co
 
 
+@elementwise
 def air_ratio_from_balance(
     o2_dry_pct: X | float,
     co2_dry_pct: X | float,
@@ -278,6 +281,7 @@ def _balance(o2: Any, co2: Any, co: Any, hc: Any, no: Any, *weights: Any) -> tup
     return (c * scale / ((co2 + co * 1e-4 + hc * 1e-4) * b - c * two_n),)
 
 
+@elementwise
 def air_fuel_ratio_from_air_ratio(air_ratio: X | float, fuel: Atoms[X], *, air: DryAir = DRY_AIR) -> X:
     """Return the actual air/fuel ratio by mass, dry air [kg/kg].
 
@@ -308,6 +312,7 @@ def air_fuel_ratio_from_air_ratio(air_ratio: X | float, fuel: Atoms[X], *, air: 
     return air_ratio * stoichiometric_oxygen(fuel) / air.o2 * air.molar_mass / molar_mass_per_carbon(fuel)
 
 
+@elementwise
 def air_ratio_from_equivalence_ratio(equivalence_ratio: X | float) -> X:
     """Return lambda = 1/phi; phi, the fuel-based ratio of the engine trade, appears nowhere else [-].
 
@@ -337,6 +342,7 @@ def air_ratio_from_equivalence_ratio(equivalence_ratio: X | float) -> X:
     return 1.0 / equivalence_ratio
 
 
+@elementwise
 def equivalence_ratio_from_air_ratio(air_ratio: X | float) -> X:
     """Return phi = 1/lambda [-].
 

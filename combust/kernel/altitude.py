@@ -10,8 +10,9 @@ import numpy as np
 from combust.kernel import air
 from combust.kernel.blocks import in_blocks
 from combust.kernel.constants import ZERO_CELSIUS_K
+from combust.kernel.elementwise import elementwise
 from combust.kernel.fuel_delivery import fuel_density_ratio
-from combust.kernel.types import Floats, X
+from combust.kernel.types import Floats, Truth, X
 from combust.kernel.uncertainty import RECTANGULAR
 
 BLOCK = 24_576
@@ -21,6 +22,7 @@ LOWEST_M, HIGHEST_M = -430.0, 9000.0
 COLDEST_C, HOTTEST_C = -60.0, 60.0
 
 
+@elementwise
 def fuel_trim_to_keep(air_ratio: X | float, wanted_air_ratio: X | float) -> X:
     """Return the change of fuel that brings lambda to a wanted value [%]; never upward.
 
@@ -50,6 +52,7 @@ def fuel_trim_to_keep(air_ratio: X | float, wanted_air_ratio: X | float) -> X:
     return 100.0 * (np.minimum(air_ratio / wanted_air_ratio, 1.0) - 1.0)
 
 
+@elementwise
 def blower_trim_to_keep(air_ratio: X | float, wanted_air_ratio: X | float) -> X:
     """Return the change of blower speed that brings lambda up to a wanted value [%]; never below 0.
 
@@ -79,6 +82,7 @@ def blower_trim_to_keep(air_ratio: X | float, wanted_air_ratio: X | float) -> X:
     return 100.0 * (np.maximum(wanted_air_ratio / air_ratio, 1.0) - 1.0)
 
 
+@elementwise
 def ceiling_altitude(dry_air_density_ratio: X | float, temp_c: X | float, base_dry_density: X | float) -> X:
     """Return the geometric height at which dry air of a temperature has a density ratio to the baseline's [m].
 
@@ -121,10 +125,8 @@ class AltitudeSurface(NamedTuple):
 
     Attributes
     ----------
-    air_ratio : float
-        lambda of the baseline [-].
-    base_dry_density : float
-        Dry-air density at the baseline's intake [kg/m³].
+    air_ratio, base_dry_density : float
+        lambda of the baseline [-], and the density of dry air at its intake [kg/m³].
     expansion_per_k, base_fuel_temp_c : float
         Of the fuel.
     flow_weights, spread_weights : square array
@@ -140,6 +142,7 @@ class AltitudeSurface(NamedTuple):
     spread_weights: Floats
 
 
+@elementwise
 def untold_humidity_u(temp_c: X | float, pressure_hpa: X | float) -> X:
     """Return the relative standard uncertainty of dry-air density where no humidity was told: 0 to 100 % [-].
 
@@ -213,7 +216,7 @@ def fit_nodes() -> tuple[Floats, Floats]:
     return pressure, 1000.0 * SLOPE_Y / (y + OFFSET_Y) - ZERO_CELSIUS_K
 
 
-def fit_surface(values: Floats, pressure_hpa: Floats, temp_c: Floats, counts: X | float = True) -> tuple[Floats, float]:
+def fit_surface(values: Floats, pressure_hpa: Floats, temp_c: Floats, counts: Truth = True) -> tuple[Floats, float]:
     """Return the least-squares polynomial of total degree DEGREE through values.
 
     Parameters
@@ -257,6 +260,7 @@ def fit_surface(values: Floats, pressure_hpa: Floats, temp_c: Floats, counts: X 
     return weights, float(np.max(np.abs(matrix @ solved - values)[asked]))
 
 
+@elementwise
 def lambda_from_surface(
     surface: AltitudeSurface,
     *,
@@ -318,8 +322,7 @@ def _block(
     x = air.EXPONENT * np.log(1.0 - fall * (altitude / (altitude + air.EARTH_RADIUS_M)))
     x = np.where(np.isnan(station), x, np.log(station / air.STANDARD_PRESSURE_HPA))
     y = 1000.0 / (temp + ZERO_CELSIUS_K)
-    with np.errstate(all="ignore"):  # beyond the bands, where nothing is told
-        humid = untold_humidity_u(temp, air.STANDARD_PRESSURE_HPA * np.exp(x))
+    humid = untold_humidity_u(temp, air.STANDARD_PRESSURE_HPA * np.exp(x))
     scale = 0.1 * air.STANDARD_PRESSURE_HPA / (air.GAS_CONSTANT_DRY_AIR * surface.base_dry_density)
     sigma = np.exp(x) * y * scale
     if humidity.ndim or not np.isnan(humidity):  # vapour takes the place of dry air, by its share of the pressure
@@ -336,6 +339,7 @@ def _block(
     return lambdas if inside.all() else LambdaAtSite(*(np.where(inside, column, np.nan) for column in lambdas))
 
 
+@elementwise
 def value_from_surface(weights: Floats, pressure_hpa: X | float, temp_c: X | float) -> X:
     """Return the value of one fitted surface at pressures and temperatures.
 

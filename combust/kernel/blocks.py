@@ -37,7 +37,7 @@ def in_blocks(
 ) -> list[float | Floats]:
     """Return the ``count`` columns that a function makes of numbers and arrays, in their broadcast shape.
 
-    Warnings of division and of invalid numbers are off: what cannot be told is NaN.
+    Warnings are off: what cannot be told is NaN.
 
     Parameters
     ----------
@@ -66,7 +66,7 @@ def in_blocks(
     columns = np.empty((count, prod(shape)))
 
     def work(start: int, stop: int) -> None:
-        with np.errstate(divide="ignore", invalid="ignore"):
+        with np.errstate(all="ignore"):
             found = function(*(one if one.ndim == 0 else one[start:stop] for one in flat))
         for column, values in zip(columns, found, strict=True):
             column[start:stop] = values

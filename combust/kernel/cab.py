@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 
+from combust.kernel.elementwise import elementwise
 from combust.kernel.types import X
 
 AIR_HEAT_CAPACITY = 1006.0  # dry air near 0 °C [J/(kg K)], textbook value
 
 
+@elementwise
 def heat_loss_coefficient(cab_ua_w_per_k: X | float, ventilation_m3_per_h: X | float, air_density: X | float) -> X:
     """Return what the cab loses per kelvin [W/K]: UA plus the heat of the air that is exchanged.
 
@@ -38,6 +40,7 @@ def heat_loss_coefficient(cab_ua_w_per_k: X | float, ventilation_m3_per_h: X | f
     return cab_ua_w_per_k + air_density * AIR_HEAT_CAPACITY * ventilation_m3_per_h / 3600.0
 
 
+@elementwise
 def heat_demand(loss_w_per_k: X | float, cab_temp_c: X | float, outdoor_temp_c: X | float) -> X:
     """Return the heat that keeps the cab at a temperature [kW]; none when it is warm enough outside.
 
@@ -70,6 +73,7 @@ def heat_demand(loss_w_per_k: X | float, cab_temp_c: X | float, outdoor_temp_c: 
     return loss_w_per_k * np.maximum(cab_temp_c - outdoor_temp_c, 0.0) / 1000.0
 
 
+@elementwise
 def heat_loss_covered(heat_kw: X | float, cab_temp_c: X | float, outdoor_temp_c: X | float) -> X:
     """Return the most a cab may lose at which a heat holds its temperature [W/K]; infinite when it is warm outside.
 
@@ -99,10 +103,10 @@ def heat_loss_covered(heat_kw: X | float, cab_temp_c: X | float, outdoor_temp_c:
     50.0
     """
     colder = np.maximum(cab_temp_c - outdoor_temp_c, 0.0)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return np.where(colder > 0.0, 1000.0 * heat_kw / colder, np.inf)[()]
+    return np.where(colder > 0.0, 1000.0 * heat_kw / colder, np.inf)
 
 
+@elementwise
 def cab_temperature_reached(
     loss_w_per_k: X | float, outdoor_temp_c: X | float, heat_kw: X | float, cab_target_c: X | float
 ) -> X:
@@ -140,6 +144,7 @@ def cab_temperature_reached(
     return np.minimum(outdoor_temp_c + 1000.0 * heat_kw / loss_w_per_k, np.maximum(cab_target_c, outdoor_temp_c))
 
 
+@elementwise
 def fuel_volume(heat_kw: X | float, hours: X | float, efficiency: X | float, heating_value_kwh_per_l: X | float) -> X:
     """Return the fuel for a heat over some hours [l]: heat x hours / (efficiency x net heating value).
 
@@ -171,6 +176,7 @@ def fuel_volume(heat_kw: X | float, hours: X | float, efficiency: X | float, hea
     return heat_kw * hours / (efficiency * heating_value_kwh_per_l)
 
 
+@elementwise
 def battery_usable_share(temp_c: X | float, share_at_minus_20: X | float) -> X:
     """Return the share of a battery's nominal charge that is there at a temperature [-].
 

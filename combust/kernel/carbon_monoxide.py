@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from combust.kernel.constants import ATOMIC_WEIGHT, DRY_AIR, MOLAR_VOLUME_NORMAL, DryAir
+from combust.kernel.elementwise import elementwise
 from combust.kernel.stoichiometry import molar_mass_per_carbon
 from combust.kernel.types import Atoms, X
 
@@ -10,6 +11,7 @@ MOLAR_MASS_CO = ATOMIC_WEIGHT["C"] + ATOMIC_WEIGHT["O"]
 MEGAJOULE_PER_KWH = 3.6
 
 
+@elementwise
 def co_air_free(co_dry_ppm: X | float, o2_dry_pct: X | float, *, air: DryAir = DRY_AIR) -> X:
     """Return CO brought to 0 % O2 [ppm]: CO X/(X - O2) with the oxygen X of the combustion air.
 
@@ -48,6 +50,7 @@ def co_air_free(co_dry_ppm: X | float, o2_dry_pct: X | float, *, air: DryAir = D
     return co_dry_ppm * oxygen / (oxygen - o2_dry_pct)
 
 
+@elementwise
 def co_at_reference_o2(co_dry_ppm: X | float, o2_dry_pct: X | float, reference_o2_pct: float = 3.0) -> X:
     """Return CO brought to a reference O2 [ppm]: CO (21 - reference)/(21 - O2).
 
@@ -81,6 +84,7 @@ def co_at_reference_o2(co_dry_ppm: X | float, o2_dry_pct: X | float, reference_o
     return co_dry_ppm * (21.0 - reference_o2_pct) / (21.0 - o2_dry_pct)
 
 
+@elementwise
 def co_mass_concentration(co_dry_ppm: X | float) -> X:
     """Return CO per cubic metre of dry gas at 0 °C and 1013.25 hPa [mg/m³].
 
@@ -106,6 +110,7 @@ def co_mass_concentration(co_dry_ppm: X | float) -> X:
     return co_dry_ppm * MOLAR_MASS_CO / MOLAR_VOLUME_NORMAL
 
 
+@elementwise
 def co_mass_per_heat(co_per_carbon: X | float, fuel: Atoms[X], net_heating_value: X | float) -> X:
     """Return CO per net heat input [mg/kWh].
 

@@ -9,6 +9,7 @@ import numpy as np
 
 from combust.kernel import gas_flow
 from combust.kernel.duct_table import COVERAGE, bore_u_mm, fitting, wall_factor
+from combust.kernel.elementwise import elementwise
 from combust.kernel.gas_flow import Duty, contraction_k, expansion_k, friction_factor
 from combust.kernel.types import Floats, Truth, X
 
@@ -51,18 +52,14 @@ class DuctLoss(NamedTuple, Generic[X]):
 
     Attributes
     ----------
-    loss_pa, low_pa, high_pa : float or array
-        Loss of total pressure, end and fittings included [Pa].
-    u_share : float or array
-        Relative standard uncertainty of the loss [-].
+    loss_pa, low_pa, high_pa, u_share : float or array
+        Loss of total pressure, end and fittings included [Pa], and its relative standard uncertainty [-].
     per_metre_pa, per_metre_u_share, bend_pa : float or array
         One metre of straight duct [Pa] with its relative standard uncertainty [-], one bend of 90° [Pa].
     port_static_pa : float or array
         Gauge pressure at the heater's port: negative at the intake, positive at the exhaust [Pa].
-    velocity_m_per_s, reynolds : float or array
-        In the full bore.
-    resistance_per_m4 : float or array
-        C in loss = C m²/density [1/m⁴].
+    velocity_m_per_s, reynolds, resistance_per_m4 : float or array
+        In the full bore; C in loss = C m²/density [1/m⁴].
     """
 
     loss_pa: X
@@ -90,6 +87,7 @@ class Multiplier(NamedTuple, Generic[X]):
 Parameters = Mapping[str, tuple[float, float]]
 
 
+@elementwise
 def velocity_head(duty: Duty[X] | Duty[float], bore_mm: X | float) -> tuple[X, X, X]:
     """Return velocity, Reynolds number and velocity head of a duty in a bore.
 
@@ -132,14 +130,11 @@ def _parameters(shape: DuctShape[Any]) -> dict[str, tuple[float, float]]:
         found["bends_unknown"] = (1.0, 0.5)
     for key in ("bore_mm", "crushed_bore_mm"):
         if getattr(shape, key) is not None and np.ndim(getattr(shape, key)) == 0:
-            found[_bore_name(shape, key)] = (0.0, bore_u_mm())
+            found[f"bore_{float(getattr(shape, key)):.3f}"] = (0.0, bore_u_mm())
     return found
 
 
-def _bore_name(shape: DuctShape[Any], key: str) -> str:
-    return f"bore_{float(getattr(shape, key)):.3f}"
-
-
+@elementwise
 def in_transition(reynolds: float | Floats) -> Truth:
     """Return where the flow is turning turbulent and friction is not repeatable.
 
@@ -178,7 +173,7 @@ def _loss(shape: DuctShape[Any], duty: Duty[Any], numbers: Mapping[str, float]) 
 
     def bore_of(key: str) -> Any:
         bore = getattr(shape, key)
-        return bore + numbers[_bore_name(shape, key)] if np.ndim(bore) == 0 else bore
+        return bore + numbers[f"bore_{float(bore):.3f}"] if np.ndim(bore) == 0 else bore
 
     bends = numbers["bends_unknown"] if shape.bends_90 is None else shape.bends_90
     factor, uneven = numbers[f"wall_{kind}"], numbers["transition"]
@@ -196,6 +191,7 @@ def _loss(shape: DuctShape[Any], duty: Duty[Any], numbers: Mapping[str, float]) 
     return loss + np.where(np.asarray(crushed) > 0.0, crushed * narrow_metre + local, 0.0)
 
 
+@elementwise
 def duct_loss(shape: DuctShape[X] | DuctShape[float], duty: Duty[X] | Duty[float]) -> DuctLoss[X]:
     """Return the pressure loss of a duct at a duty.
 
@@ -242,7 +238,7 @@ def duct_loss(shape: DuctShape[X] | DuctShape[float], duty: Duty[X] | Duty[float
         high_pa=loss * np.exp(COVERAGE * u_share),
         u_share=u_share,
         per_metre_pa=per_metre,
-        per_metre_u_share=np.where(in_transition(reynolds), np.hypot(wall_u, TRANSITION_U), wall_u)[()],
+        per_metre_u_share=np.where(in_transition(reynolds), np.hypot(wall_u, TRANSITION_U), wall_u),
         bend_pa=middle[f"bend_{kind}"] * head,
         port_static_pa=static,
         velocity_m_per_s=velocity,
@@ -251,6 +247,7 @@ def duct_loss(shape: DuctShape[X] | DuctShape[float], duty: Duty[X] | Duty[float
     )
 
 
+@elementwise
 def resistance_multiplier(
     before: DuctShape[X] | DuctShape[float], after: DuctShape[X] | DuctShape[float], duty: Duty[X] | Duty[float]
 ) -> Multiplier[X]:
@@ -304,6 +301,7 @@ def _spread(parameters: Parameters, function: Any) -> Any:
     return np.sqrt(variance)
 
 
+@elementwise
 def friction_multiplier_of_bore(before_mm: X | float, after_mm: X | float) -> X:
     """Return (before/after)^5: friction alone, the same mass flow and friction factor [-].
 
@@ -332,6 +330,7 @@ def friction_multiplier_of_bore(before_mm: X | float, after_mm: X | float) -> X:
     return (before_mm / after_mm) ** 5
 
 
+@elementwise
 def air_after_change(multiplier: X | float, share: X | float, steepness: X | float) -> X:
     """Return air after over air before when one duct's resistance is multiplied, blower speed unchanged [-].
 
@@ -368,6 +367,7 @@ def air_after_change(multiplier: X | float, share: X | float, steepness: X | flo
     return (1.0 - share + share * np.asarray(multiplier, dtype=float)) ** (-1.0 / (2.0 + steepness))
 
 
+@elementwise
 def resistance_from_air_change(remaining: X | float, steepness: X | float) -> X:
     """Return the total resistance ratio that leaves a share of the volume flow: R = q^-(2+s) [-].
 

@@ -7,6 +7,7 @@ from typing import Any, Generic, NamedTuple
 import numpy as np
 
 from combust.kernel.constants import DRY_AIR, WATER_GAS_CONSTANT, DryAir
+from combust.kernel.elementwise import elementwise
 from combust.kernel.stoichiometry import stoichiometric_air_moles, stoichiometric_oxygen
 from combust.kernel.types import Atoms, X
 
@@ -52,6 +53,7 @@ class FlueGasMoles(NamedTuple, Generic[X]):
         return 100.0 * self.co2 / self.dry
 
 
+@elementwise
 def rich_co_share(fuel: Atoms[X], air_ratio: X | float, *, hc_share: X | float = 0.0, no_share: X | float = 0.0) -> X:
     """Return the share of fuel carbon that leaves as CO when no O2 is left [mol/mol]; 0 where air suffices.
 
@@ -92,9 +94,10 @@ def rich_co_share(fuel: Atoms[X], air_ratio: X | float, *, hc_share: X | float =
     root = np.sqrt(linear**2 + 4.0 * (1.0 - WATER_GAS_CONSTANT) * WATER_GAS_CONSTANT * missing)
     share = 2.0 * WATER_GAS_CONSTANT * missing / (linear + root)
     possible = missing <= (1.0 + hydrogen) * (1.0 + 1e-12)
-    return np.where(missing <= 0.0, 0.0, np.where(possible, share * burnt, np.nan))[()]
+    return np.where(missing <= 0.0, 0.0, np.where(possible, share * burnt, np.nan))
 
 
+@elementwise
 def flue_gas_moles(
     fuel: Atoms[X],
     air_ratio: X | float,
@@ -155,7 +158,7 @@ def flue_gas_moles(
     demand = own_co2 + carbon_monoxide / 2.0 + own_water / 2.0 + burnt * (fuel.s_c - fuel.o_c / 2.0) + no_share / 2.0
     oxygen = dry_air * air.o2 - demand
     # Where CO was forced by missing air the remainder is rounding, not oxygen.
-    oxygen = np.where((forced > 0.0) & (forced >= co_share), 0.0, oxygen)[()]
+    oxygen = np.where((forced > 0.0) & (forced >= co_share), 0.0, oxygen)
     zero = np.zeros_like(oxygen)
     return FlueGasMoles(
         co2=own_co2 + dry_air * air.co2,
@@ -171,6 +174,7 @@ def flue_gas_moles(
     )
 
 
+@elementwise
 def co_share_from_co(fuel: Atoms[X], air_ratio: X | float, co_fraction_dry: X | float, *, air: DryAir = DRY_AIR) -> X:
     """Return the share of fuel carbon behind a dry CO fraction at a lambda [mol/mol]: fixed point, four rounds.
 

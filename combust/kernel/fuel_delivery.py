@@ -6,6 +6,7 @@ from typing import Any, Generic, NamedTuple
 
 import numpy as np
 
+from combust.kernel.elementwise import elementwise
 from combust.kernel.stoichiometry import stoichiometric_air_mass
 from combust.kernel.types import Atoms, Truth, X
 
@@ -21,6 +22,7 @@ GRADUATE_HALF_WIDTH_ML = 0.1
 RECTANGULAR_HALF = 3.0**-0.5
 
 
+@elementwise
 def fuel_density(density_15_kg_per_m3: X | float, expansion_per_k: X | float, fuel_temp_c: X | float) -> X:
     """Return the density of a liquid fuel at a temperature, linear in temperature [kg/m³].
 
@@ -52,6 +54,7 @@ def fuel_density(density_15_kg_per_m3: X | float, expansion_per_k: X | float, fu
     return density_15_kg_per_m3 * (1.0 - expansion_per_k * (fuel_temp_c - DENSITY_TEMP_C))
 
 
+@elementwise
 def fuel_density_ratio(fuel_temp_c: X | float, base_fuel_temp_c: X | float, expansion_per_k: X | float) -> X:
     """Return fuel density at the pump over that at the baseline [-]: rho = rho_15 (1 - beta (T - 15 °C)).
 
@@ -83,6 +86,7 @@ def fuel_density_ratio(fuel_temp_c: X | float, base_fuel_temp_c: X | float, expa
     return fuel_density(1.0, expansion_per_k, fuel_temp_c) / fuel_density(1.0, expansion_per_k, base_fuel_temp_c)
 
 
+@elementwise
 def pump_volume_flow(stroke_ul: X | float, pump_hz: X | float, *, delivery: X | float = 1.0) -> X:
     """Return the volume flow of a metering pump [l/h]: stroke x frequency x delivery.
 
@@ -116,6 +120,7 @@ def pump_volume_flow(stroke_ul: X | float, pump_hz: X | float, *, delivery: X | 
     return stroke_ul * pump_hz * delivery * (SECONDS_PER_HOUR / MICROLITRES_PER_LITRE)
 
 
+@elementwise
 def pump_hz_from_volume_flow(fuel_l_per_h: X | float, stroke_ul: X | float, *, delivery: X | float = 1.0) -> X:
     """Return the pulse frequency that gives a volume flow [Hz].
 
@@ -175,6 +180,7 @@ class Delivery(NamedTuple, Generic[X]):
     air_ratio_factor: X
 
 
+@elementwise
 def delivery_test(strokes: X | float, delivered_ml: X | float, nominal_stroke_ul: X | float) -> Delivery[X]:
     """Return what a delivery test says: strokes counted, volume caught, against the nominal stroke.
 
@@ -209,16 +215,17 @@ def delivery_test(strokes: X | float, delivered_ml: X | float, nominal_stroke_ul
     deviation = 100.0 * (ratio - 1.0)
     u = 100.0 * RECTANGULAR_HALF * GRADUATE_HALF_WIDTH_ML / nominal
     return Delivery(
-        nominal_ml=nominal[()],
-        stroke_ul=(nominal_stroke_ul * ratio)[()],
-        deviation_pct=deviation[()],
-        deviation_u_pct=u[()],
+        nominal_ml=nominal,
+        stroke_ul=nominal_stroke_ul * ratio,
+        deviation_pct=deviation,
+        deviation_u_pct=u,
         within_band=np.abs(deviation) <= PASS_BAND_PCT,
         clear=np.abs(np.abs(deviation) - PASS_BAND_PCT) > 2.0 * u,
-        air_ratio_factor=(1.0 / ratio)[()],
+        air_ratio_factor=1.0 / ratio,
     )
 
 
+@elementwise
 def delivered_while_attempting(stroke_ul: X | float, pump_hz: X | float, seconds: X | float) -> X:
     """Return the fuel that an attempt to light doses into the burner [ml].
 
@@ -256,6 +263,7 @@ class FuelSwap(NamedTuple, Generic[X]):
     heat: X
 
 
+@elementwise
 def fuel_swap(
     before: Atoms[X],
     after: Atoms[X],

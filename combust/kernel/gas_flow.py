@@ -7,6 +7,7 @@ from typing import Any, Generic, NamedTuple
 import numpy as np
 
 from combust.kernel.constants import DRY_AIR, GAS_CONSTANT, ZERO_CELSIUS_K, DryAir
+from combust.kernel.elementwise import elementwise
 from combust.kernel.flue_gas import flue_gas_moles
 from combust.kernel.stoichiometry import molar_mass_per_carbon, stoichiometric_air_mass, stoichiometric_air_moles
 from combust.kernel.types import Atoms, X
@@ -20,6 +21,7 @@ LAMINAR_BELOW = 2000.0
 TURBULENT_ABOVE = 3000.0
 
 
+@elementwise
 def gas_viscosity(temp_c: X | float) -> X:
     """Return the dynamic viscosity of air, used for flue gas too [Pa s].
 
@@ -48,9 +50,10 @@ def gas_viscosity(temp_c: X | float) -> X:
     1.789
     """
     kelvin = np.asarray(temp_c, dtype=float) + ZERO_CELSIUS_K
-    return (SUTHERLAND_BETA * kelvin**1.5 / (kelvin + SUTHERLAND_K))[()]
+    return SUTHERLAND_BETA * kelvin**1.5 / (kelvin + SUTHERLAND_K)
 
 
+@elementwise
 def gas_density(pressure_hpa: X | float, temp_c: X | float, molar_mass: X | float = DRY_AIR.molar_mass) -> X:
     """Return the density of an ideal gas [kg/m³].
 
@@ -84,6 +87,7 @@ def gas_density(pressure_hpa: X | float, temp_c: X | float, molar_mass: X | floa
     return 100.0 * pressure_hpa * molar_mass / (GAS_CONSTANT * (temp_c + ZERO_CELSIUS_K))
 
 
+@elementwise
 def flue_molar_mass(
     fuel: Atoms[X], air_ratio: X | float, *, humidity_ratio: X | float = 0.0, air: DryAir = DRY_AIR
 ) -> X:
@@ -128,6 +132,7 @@ class Duty(NamedTuple, Generic[X]):
     viscosity_pa_s: X
 
 
+@elementwise
 def intake_duty(
     fuel: Atoms[X],
     fuel_kg_per_h: X | float,
@@ -174,6 +179,7 @@ def intake_duty(
     return Duty(mass, gas_density(pressure_hpa, intake_temp_c), gas_viscosity(intake_temp_c))
 
 
+@elementwise
 def exhaust_duty(
     fuel: Atoms[X],
     fuel_kg_per_h: X | float,
@@ -223,6 +229,7 @@ def exhaust_duty(
     return Duty(mass, density, gas_viscosity(flue_temp_c))
 
 
+@elementwise
 def friction_factor(reynolds: X | float, relative_roughness: X | float = 0.0) -> X:
     """Return Darcy's friction factor of a round pipe [-].
 
@@ -254,12 +261,11 @@ def friction_factor(reynolds: X | float, relative_roughness: X | float = 0.0) ->
     0.04267
     """
     re = np.asarray(reynolds, dtype=float)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        laminar = 64.0 / re
-        share = np.clip(np.log(re / LAMINAR_BELOW) / np.log(TURBULENT_ABOVE / LAMINAR_BELOW), 0.0, 1.0)
-        share = share * share * (3.0 - 2.0 * share)
-        turbulent = _serghides(np.maximum(re, LAMINAR_BELOW), relative_roughness)
-        return (laminar ** (1.0 - share) * turbulent**share)[()]
+    laminar = 64.0 / re
+    share = np.clip(np.log(re / LAMINAR_BELOW) / np.log(TURBULENT_ABOVE / LAMINAR_BELOW), 0.0, 1.0)
+    share = share * share * (3.0 - 2.0 * share)
+    turbulent = _serghides(np.maximum(re, LAMINAR_BELOW), relative_roughness)
+    return laminar ** (1.0 - share) * turbulent**share
 
 
 def _serghides(re: Any, roughness: Any) -> Any:
@@ -270,6 +276,7 @@ def _serghides(re: Any, roughness: Any) -> Any:
     return (a - (b - a) ** 2 / (c - 2.0 * b + a)) ** -2.0
 
 
+@elementwise
 def contraction_k(ratio: X | float) -> X:
     """Return the loss of a sharp contraction on the velocity head of the narrow side [-].
 
@@ -301,6 +308,7 @@ def contraction_k(ratio: X | float) -> X:
     return 0.0696 * (1.0 - ratio**5) * jet**2 + (jet - 1.0) ** 2
 
 
+@elementwise
 def expansion_k(ratio: X | float) -> X:
     """Return the loss of a sharp expansion on the narrow side's velocity head [-], (1 - ratio²)².
 

@@ -9,6 +9,7 @@ import numpy as np
 
 from combust.data.tables import load_table
 from combust.kernel.constants import GAS_CONSTANT, ZERO_CELSIUS_K
+from combust.kernel.elementwise import elementwise
 from combust.kernel.flue_gas import FlueGasMoles
 from combust.kernel.stoichiometry import molar_mass_per_carbon
 from combust.kernel.types import Atoms, Floats, X
@@ -30,6 +31,7 @@ def _coefficients(high: bool) -> Floats:
     return rows / [1.0, 2.0, 3.0, 4.0, 5.0, 1.0]
 
 
+@elementwise
 def gas_enthalpy(moles: FlueGasMoles[X], temp_c: X | float) -> X:
     """Return the enthalpy of a gas mixture, water as vapour, unburnt HC left out [J per kmol fuel carbon].
 
@@ -85,6 +87,7 @@ def _horner(polynomial: list[Any], kelvin: Any) -> Any:
     return kelvin * (a1 + kelvin * (a2 + kelvin * (a3 + kelvin * (a4 + kelvin * a5)))) + a6
 
 
+@elementwise
 def sensible_heat(moles: FlueGasMoles[X], hot_temp_c: X | float, cold_temp_c: X | float) -> X:
     """Return the heat a gas gives off between two temperatures, water stays vapour [J per kmol fuel carbon].
 
@@ -115,6 +118,7 @@ def sensible_heat(moles: FlueGasMoles[X], hot_temp_c: X | float, cold_temp_c: X 
     return hot - cold
 
 
+@elementwise
 def heat_input_per_carbon(fuel: Atoms[X], net_heating_value: X | float) -> X:
     """Return the net heat of the fuel that holds one kmol of carbon [J/kmol].
 
@@ -143,6 +147,7 @@ def heat_input_per_carbon(fuel: Atoms[X], net_heating_value: X | float) -> X:
     return net_heating_value * 1e6 * molar_mass_per_carbon(fuel)
 
 
+@elementwise
 def stack_loss(
     moles: FlueGasMoles[X],
     flue_temp_c: X | float,
@@ -190,6 +195,7 @@ def stack_loss(
     return 100.0 * heat / heat_input_per_carbon(fuel, net_heating_value)
 
 
+@elementwise
 def stack_loss_siegert(flue_temp_c: X | float, intake_temp_c: X | float, o2_dry_pct: X | float) -> X:
     """Return the net stack loss by the Siegert form for heating oil [% of net heat input].
 
@@ -229,6 +235,7 @@ def stack_loss_siegert(flue_temp_c: X | float, intake_temp_c: X | float, o2_dry_
     return (flue_temp_c - intake_temp_c) * (a / (21.0 - o2_dry_pct) + b)
 
 
+@elementwise
 def unburnt_loss(co_per_carbon: X | float, hc_share: X | float, fuel: Atoms[X], net_heating_value: X | float) -> X:
     """Return the loss by CO and unburnt fuel [% of net heat input]; H2 is not measured and not counted.
 

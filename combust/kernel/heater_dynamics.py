@@ -16,6 +16,7 @@ from typing import Any, Generic, NamedTuple
 
 import numpy as np
 
+from combust.kernel.elementwise import elementwise
 from combust.kernel.heater_law import Body, Law
 from combust.kernel.hot_gas import REFERENCE_C, REFERENCE_K, gas_coefficients
 from combust.kernel.types import Truth, X
@@ -85,6 +86,7 @@ class StepFlows(NamedTuple, Generic[X]):
     gas_share: X
 
 
+@elementwise
 def cold_motion(temp_c: X | float) -> HeaterMotion[X]:
     """Return a heater that has stood for long at a temperature, without fuel in the burner.
 
@@ -112,6 +114,7 @@ def cold_motion(temp_c: X | float) -> HeaterMotion[X]:
     return HeaterMotion(cold, cold, cold, cold, cold, cold, cold, still, still, still, still, still > 1.0)
 
 
+@elementwise
 def stored_heat(state: HeaterMotion[X], body: Body) -> X:
     """Return the heat in the nodes above 25 °C [J].
 
@@ -141,6 +144,7 @@ def stored_heat(state: HeaterMotion[X], body: Body) -> X:
     return nodes + body.port_j_per_k * state.port + body.glow_j_per_k * state.glow
 
 
+@elementwise
 def motion_step(
     state: HeaterMotion[X], law: Law[X], inputs: StepInputs[X], dt_s: float
 ) -> tuple[HeaterMotion[X], StepFlows[X]]:
@@ -299,6 +303,7 @@ def _flue(state: HeaterMotion[Any], gas: tuple[Any, Any, Any], left: Any, wall: 
     return flue
 
 
+@elementwise
 def port_pressures(state: HeaterMotion[X], law: Law[X], flows: StepFlows[X]) -> tuple[X, X]:
     """Return suction at the intake port and pressure at the exhaust port over the baseline's [-].
 

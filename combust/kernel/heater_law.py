@@ -11,6 +11,7 @@ from typing import Any, Generic, NamedTuple
 import numpy as np
 
 from combust.data.tables import load_numbers
+from combust.kernel.elementwise import elementwise
 from combust.kernel.hot_gas import REFERENCE_C, REFERENCE_K, FuelHeat, gas_mass
 from combust.kernel.types import X
 from combust.kernel.working_point import AirPath, HealthyState, HeaterParameters, SiteAir, baseline_heat
@@ -75,12 +76,12 @@ class StageSet(NamedTuple, Generic[X]):
 class Law(NamedTuple, Generic[X]):
     """All that stays the same from step to step until an input or the stage changes."""
 
-    stage: StageSet[X]
-    path: AirPath[X]
+    stage: StageSet[X] | StageSet[float]
+    path: AirPath[X] | AirPath[float]
     heat: FuelHeat
     body: Body
-    p: HeaterParameters[X]
-    site: SiteAir[X]
+    p: HeaterParameters[X] | HeaterParameters[float]
+    site: SiteAir[X] | SiteAir[float]
     air: X  # at full speed through the baseline's resistance, of air as cold as the intake [kmol/s]
     head: X  # what the blower's head makes of the flow [-]
     inlet_k: X
@@ -117,6 +118,7 @@ def body_conventions() -> Body:
     return Body(**load_numbers("heater_dynamics", "body"))
 
 
+@elementwise
 def stage_set(
     healthy: HealthyState[X], p: HeaterParameters[X], fuel: FuelHeat, fuel_kmol_per_s: X | float
 ) -> StageSet[X]:
@@ -168,6 +170,7 @@ def stage_set(
     )
 
 
+@elementwise
 def heater_law(
     stage: StageSet[X],
     site: SiteAir[X],
@@ -247,6 +250,7 @@ def heater_law(
     )
 
 
+@elementwise
 def regulated_speed(voltage: X | float, *, saturation: X | float, load: X | float) -> X:
     """Return the speed of a regulated motor over the stage's [-]: kept until it saturates, min(1, U/(saturation load)).
 
@@ -278,6 +282,7 @@ def regulated_speed(voltage: X | float, *, saturation: X | float, load: X | floa
     return np.minimum(1.0, voltage / (saturation * load))
 
 
+@elementwise
 def blower_speed(
     voltage: X | float, *, load: X | float, saturation: X | float, regulated: bool | None, gain: X | float
 ) -> X:

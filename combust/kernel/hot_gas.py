@@ -11,6 +11,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from combust.kernel.constants import DRY_AIR, ZERO_CELSIUS_K
+from combust.kernel.elementwise import elementwise
 from combust.kernel.flue_gas import flue_gas_moles
 from combust.kernel.heat import heat_input_per_carbon, sensible_heat
 from combust.kernel.stoichiometry import molar_mass_per_carbon, stoichiometric_air_mass
@@ -37,6 +38,7 @@ class FuelHeat(NamedTuple):
     air_mass: float
 
 
+@elementwise
 def fuel_heat(fuel: Atoms[X], net_heating_value: float) -> FuelHeat:
     """Return the cubic enthalpies of stoichiometric products and of air for a fuel.
 
@@ -96,6 +98,7 @@ def _fuel_heat(fuel: AtomsTuple[Any], net_heating_value: float) -> FuelHeat:
     )
 
 
+@elementwise
 def gas_mass(heat: FuelHeat, air_ratio: X | float) -> X:
     """Return the mass of flue gas [kg per kmol of fuel carbon].
 
@@ -123,6 +126,7 @@ def gas_mass(heat: FuelHeat, air_ratio: X | float) -> X:
     return heat.fuel_mass + air_ratio * heat.air_mass
 
 
+@elementwise
 def enthalpy(heat: FuelHeat, air_ratio: X | float, above_k: X | float) -> X:
     """Return the enthalpy of the flue gas above 25 °C [J per kmol of fuel carbon].
 
@@ -153,6 +157,7 @@ def enthalpy(heat: FuelHeat, air_ratio: X | float, above_k: X | float) -> X:
     return above_k * (a + above_k * (b + above_k * c))
 
 
+@elementwise
 def gas_coefficients(heat: FuelHeat, air_ratio: X | float) -> tuple[X, X, X]:
     """Return a, b, c of the gas's enthalpy a·t + b·t² + c·t³.
 
@@ -182,6 +187,7 @@ def gas_coefficients(heat: FuelHeat, air_ratio: X | float) -> tuple[X, X, X]:
     return (a - air_a) + air_ratio * air_a, (b - air_b) + air_ratio * air_b, (c - air_c) + air_ratio * air_c
 
 
+@elementwise
 def flame_temperature(heat: FuelHeat, air_ratio: X | float, intake_above_k: X | float, radiated: X | float = 0.0) -> X:
     """Return the flame temperature of complete combustion, fuel at 25 °C, no dissociation [K above 25 °C].
 
@@ -227,6 +233,7 @@ def flame_temperature(heat: FuelHeat, air_ratio: X | float, intake_above_k: X | 
     return flame
 
 
+@elementwise
 def heat_supplied(heat: FuelHeat, air_ratio: X | float, intake_above_k: X | float) -> X:
     """Return the heat of the fuel that finds air and of the air that enters [J per kmol of fuel carbon].
 

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import numpy as np
-
 from combust.kernel.constants import WATER_GAS_CONSTANT
+from combust.kernel.elementwise import elementwise
 from combust.kernel.types import Atoms, X
 
 
+@elementwise
 def air_ratio_brettschneider(
     o2_dry_pct: X | float,
     co2_dry_pct: X | float,
@@ -52,13 +52,13 @@ def air_ratio_brettschneider(
     1.2
     """
     co, hc, no = co_dry_ppm * 1e-4, hc_dry_ppm * 1e-4, no_dry_ppm * 1e-4
-    with np.errstate(divide="ignore", invalid="ignore"):
-        water = fuel.h_c / 4.0 * WATER_GAS_CONSTANT / (WATER_GAS_CONSTANT + co / co2_dry_pct)
-        oxygen = co2_dry_pct + co / 2.0 + o2_dry_pct + no / 2.0 + (water - fuel.o_c / 2.0) * (co2_dry_pct + co)
-        need = (1.0 + fuel.h_c / 4.0 - fuel.o_c / 2.0) * (co2_dry_pct + co + hc)
-        return oxygen / need
+    water = fuel.h_c / 4.0 * WATER_GAS_CONSTANT / (WATER_GAS_CONSTANT + co / co2_dry_pct)
+    oxygen = co2_dry_pct + co / 2.0 + o2_dry_pct + no / 2.0 + (water - fuel.o_c / 2.0) * (co2_dry_pct + co)
+    need = (1.0 + fuel.h_c / 4.0 - fuel.o_c / 2.0) * (co2_dry_pct + co + hc)
+    return oxygen / need
 
 
+@elementwise
 def air_ratio_spindt(
     o2_dry_pct: X | float,
     co2_dry_pct: X | float,
@@ -108,6 +108,7 @@ def air_ratio_spindt(
     )
 
 
+@elementwise
 def air_fuel_ratio_spindt(
     o2_pct: X | float, co2_pct: X | float, co_pct: X | float, hc_pct: X | float, h_c: X | float
 ) -> X:
@@ -134,13 +135,13 @@ def air_fuel_ratio_spindt(
     >>> round(air_fuel_ratio_spindt(3.692, 12.730, 0.0, 0.0, 1.80), 1)  # 1.2 x 14.48
     17.4
     """
-    with np.errstate(divide="ignore", invalid="ignore"):
-        q, r = o2_pct / co2_pct, co_pct / co2_pct
-        f_b = (co2_pct + co_pct) / (co2_pct + co_pct + hc_pct)
-        f_c = 12.01 / (12.01 + 1.008 * h_c)
-        return f_b * (11.492 * f_c * (1.0 + r / 2.0 + q) / (1.0 + r) + 120.0 * (1.0 - f_c) / (3.5 + r))
+    q, r = o2_pct / co2_pct, co_pct / co2_pct
+    f_b = (co2_pct + co_pct) / (co2_pct + co_pct + hc_pct)
+    f_c = 12.01 / (12.01 + 1.008 * h_c)
+    return f_b * (11.492 * f_c * (1.0 + r / 2.0 + q) / (1.0 + r) + 120.0 * (1.0 - f_c) / (3.5 + r))
 
 
+@elementwise
 def air_ratio_shortcut(o2_dry_pct: X | float) -> X:
     """Return 20.95/(20.95 - O2), kept only to show how far off it is [-].
 
@@ -171,5 +172,4 @@ def air_ratio_shortcut(o2_dry_pct: X | float) -> X:
     >>> round(air_ratio_shortcut(8.2), 3)  # 20.95/12.75
     1.643
     """
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return 20.95 / (20.95 - o2_dry_pct)
+    return 20.95 / (20.95 - o2_dry_pct)

@@ -7,11 +7,13 @@ from collections import deque
 
 import numpy as np
 
+from combust.kernel.elementwise import elementwise
 from combust.kernel.types import X
 
 T90_PER_LAG = math.log(10.0)  # a first-order step reaches 90 % after this many lags
 
 
+@elementwise
 def lag_from_t90(t90_s: X | float) -> X:
     """Return the lag of a first-order sensor from its time to 90 % of a step [s]: T90 = ln 10 x lag.
 
@@ -37,6 +39,7 @@ def lag_from_t90(t90_s: X | float) -> X:
     return t90_s / T90_PER_LAG
 
 
+@elementwise
 def first_order_step(shown: X | float, true: X | float, dt_s: X | float, lag_s: X | float) -> X:
     """Return what a first-order sensor shows after a step of time in which the true value did not change.
 

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from combust.kernel.constants import ATOMIC_WEIGHT, DRY_AIR, MOLAR_VOLUME_NORMAL, DryAir
+from combust.kernel.elementwise import elementwise
 from combust.kernel.types import Atoms, X
 
 
+@elementwise
 def stoichiometric_oxygen(fuel: Atoms[X]) -> X:
     """Return the oxygen for complete combustion [mol O2 per mol C], nu = 1 + h/4 - o/2 + s.
 
@@ -34,6 +36,7 @@ def stoichiometric_oxygen(fuel: Atoms[X]) -> X:
     return 1.0 + fuel.h_c / 4.0 - fuel.o_c / 2.0 + fuel.s_c
 
 
+@elementwise
 def molar_mass_per_carbon(fuel: Atoms[X]) -> X:
     """Return the mass of fuel that holds one kmol of carbon [kg/kmol C].
 
@@ -63,6 +66,7 @@ def molar_mass_per_carbon(fuel: Atoms[X]) -> X:
     )
 
 
+@elementwise
 def stoichiometric_air_moles(fuel: Atoms[X], *, air: DryAir = DRY_AIR) -> X:
     """Return the dry air for complete combustion [mol air per mol C].
 
@@ -91,6 +95,7 @@ def stoichiometric_air_moles(fuel: Atoms[X], *, air: DryAir = DRY_AIR) -> X:
     return stoichiometric_oxygen(fuel) / air.o2
 
 
+@elementwise
 def stoichiometric_air_mass(fuel: Atoms[X], *, air: DryAir = DRY_AIR) -> X:
     """Return the dry air for complete combustion by mass [kg air per kg fuel].
 
@@ -123,6 +128,7 @@ def stoichiometric_air_mass(fuel: Atoms[X], *, air: DryAir = DRY_AIR) -> X:
     return stoichiometric_air_moles(fuel, air=air) * air.molar_mass / molar_mass_per_carbon(fuel)
 
 
+@elementwise
 def stoichiometric_air_volume(fuel: Atoms[X], *, air: DryAir = DRY_AIR) -> X:
     """Return the dry air for complete combustion [m³ at 0 °C and 1013.25 hPa per kg fuel].
 
@@ -151,6 +157,7 @@ def stoichiometric_air_volume(fuel: Atoms[X], *, air: DryAir = DRY_AIR) -> X:
     return stoichiometric_air_moles(fuel, air=air) * MOLAR_VOLUME_NORMAL / molar_mass_per_carbon(fuel)
 
 
+@elementwise
 def dry_flue_gas_moles(fuel: Atoms[X], *, air: DryAir = DRY_AIR) -> X:
     """Return the dry stoichiometric flue gas [mol per mol C]: CO2, SO2, N2 and Ar.
 
@@ -180,6 +187,7 @@ def dry_flue_gas_moles(fuel: Atoms[X], *, air: DryAir = DRY_AIR) -> X:
     return 1.0 + fuel.s_c + fuel.n_c / 2.0 + inert
 
 
+@elementwise
 def dry_flue_gas_volume(fuel: Atoms[X], *, air: DryAir = DRY_AIR) -> X:
     """Return the dry stoichiometric flue gas [m³ at 0 °C and 1013.25 hPa per kg fuel].
 
@@ -208,6 +216,7 @@ def dry_flue_gas_volume(fuel: Atoms[X], *, air: DryAir = DRY_AIR) -> X:
     return dry_flue_gas_moles(fuel, air=air) * MOLAR_VOLUME_NORMAL / molar_mass_per_carbon(fuel)
 
 
+@elementwise
 def wet_flue_gas_volume(fuel: Atoms[X], *, air: DryAir = DRY_AIR) -> X:
     """Return the wet stoichiometric flue gas, dry combustion air [m³ at 0 °C and 1013.25 hPa per kg fuel].
 
@@ -237,6 +246,7 @@ def wet_flue_gas_volume(fuel: Atoms[X], *, air: DryAir = DRY_AIR) -> X:
     return moles * MOLAR_VOLUME_NORMAL / molar_mass_per_carbon(fuel)
 
 
+@elementwise
 def flue_water_mass(fuel: Atoms[X]) -> X:
     """Return the water formed from the fuel's hydrogen [kg per kg fuel].
 
@@ -264,6 +274,7 @@ def flue_water_mass(fuel: Atoms[X]) -> X:
     return fuel.h_c / 2.0 * water / molar_mass_per_carbon(fuel)
 
 
+@elementwise
 def co2_maximum(fuel: Atoms[X], *, air: DryAir = DRY_AIR) -> X:
     """Return CO2 in the dry gas of complete combustion without excess air [vol %].
 
@@ -298,6 +309,7 @@ def co2_maximum(fuel: Atoms[X], *, air: DryAir = DRY_AIR) -> X:
 LATENT_HEAT_WATER = 44.004e6
 
 
+@elementwise
 def gross_from_net_heating_value(net_mj_per_kg: X | float, fuel: Atoms[X]) -> X:
     """Return the gross heating value at 25 °C [MJ/kg]: net plus the latent heat of the water formed.
 
@@ -326,6 +338,7 @@ def gross_from_net_heating_value(net_mj_per_kg: X | float, fuel: Atoms[X]) -> X:
     return net_mj_per_kg + fuel.h_c / 2.0 * LATENT_HEAT_WATER * 1e-6 / molar_mass_per_carbon(fuel)
 
 
+@elementwise
 def net_heating_value_from_formation(formation_j_per_kmol: X | float, carbon: X | float, fuel: Atoms[X]) -> X:
     """Return the net heating value at 25 °C [MJ/kg] from the standard enthalpy of formation of one molecule.
 

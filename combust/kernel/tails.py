@@ -6,6 +6,7 @@ from math import erfc, sqrt
 
 import numpy as np
 
+from combust.kernel.elementwise import elementwise
 from combust.kernel.types import Floats, X
 
 
@@ -51,6 +52,7 @@ def tame_wild(values: Floats, noise_u: Floats | float, *, reach: int = 2, farthe
     return middle + np.clip(off, -farthest * usual, farthest * usual)
 
 
+@elementwise
 def standard_normal_tail(z: X | float) -> X:
     """Return the upper tail of the standard normal distribution, by its complementary error function [-].
 
@@ -73,9 +75,10 @@ def standard_normal_tail(z: X | float) -> X:
     >>> round(float(standard_normal_tail(1.96)), 3)  # any normal table
     0.025
     """
-    return np.vectorize(lambda x: 0.5 * erfc(x / sqrt(2.0)), otypes=[float])(z)[()]
+    return np.vectorize(lambda x: 0.5 * erfc(x / sqrt(2.0)), otypes=[float])(z)
 
 
+@elementwise
 def normal_of_student(t: X | float, freedom: X | float) -> X:
     """Return the standard normal number whose tail is that of Student's t [-].
 

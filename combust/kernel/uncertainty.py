@@ -8,6 +8,7 @@ from typing import Any, Generic, NamedTuple
 import numpy as np
 
 from combust.kernel.constants import DRY_AIR
+from combust.kernel.elementwise import elementwise
 from combust.kernel.types import Atoms, AtomsTuple, X
 
 COVERAGE = 2.0  # a class limit is read as a 95 % Gaussian limit: u = limit / 2
@@ -18,6 +19,7 @@ STUDENT_T = {1: 12.706, 2: 4.303, 3: 3.182, 4: 2.776, 5: 2.571, 6: 2.447, 7: 2.3
 STUDENT_T |= {15: 2.131, 20: 2.086, 30: 2.042, 60: 2.000, 10_000: 1.960}
 
 
+@elementwise
 def standard_uncertainty(
     limit: X | float, resolution: X | float = 0.0, repeat_sd: X | float = 0.0, repeats: X | float = 1
 ) -> X:
@@ -56,6 +58,7 @@ def standard_uncertainty(
     return np.sqrt(parts + (widened * repeat_sd) ** 2 / counts)
 
 
+@elementwise
 def student_t(freedom: X | float) -> X:
     """Return Student's two-sided 95 % factor, interpolated in 1/degrees of freedom between table rows.
 
@@ -101,6 +104,7 @@ class Route(NamedTuple, Generic[X]):
 STEP = 1e-5  # relative step of the forward differences: truncation and rounding both below 1e-4
 
 
+@elementwise
 def uncertain_route(
     route: Callable[..., Any],
     gas_pct: X | float,
@@ -165,6 +169,7 @@ class BestEstimate(NamedTuple, Generic[X]):
     z: X
 
 
+@elementwise
 def best_estimate(first: Route[X] | Route[float], second: Route[X] | Route[float]) -> BestEstimate[X]:
     """Return the weighted least squares value of two routes, with their shared CO and fuel errors.
 
@@ -194,17 +199,16 @@ def best_estimate(first: Route[X] | Route[float], second: Route[X] | Route[float
     """
     shared = first.by_co * second.by_co + first.by_hydrogen * second.by_hydrogen
     of_difference = first.variance + second.variance - 2.0 * shared
-    with np.errstate(divide="ignore", invalid="ignore"):
-        weight = np.clip((first.variance - shared) / of_difference, 0.0, 1.0)
-        both = first.value + weight * (second.value - first.value)
-        variance = (1.0 - weight) ** 2 * first.variance + weight**2 * second.variance
-        variance = variance + 2.0 * weight * (1.0 - weight) * shared
-        z = np.abs(first.value - second.value) / np.sqrt(of_difference)
+    weight = np.clip((first.variance - shared) / of_difference, 0.0, 1.0)
+    both = first.value + weight * (second.value - first.value)
+    variance = (1.0 - weight) ** 2 * first.variance + weight**2 * second.variance
+    variance = variance + 2.0 * weight * (1.0 - weight) * shared
+    z = np.abs(first.value - second.value) / np.sqrt(of_difference)
     u = np.sqrt(variance) * np.maximum(1.0, z / 2.0)
     no_first, no_second = np.isnan(first.value), np.isnan(second.value)
-    best = np.where(no_first, second.value, np.where(no_second, first.value, both))[()]
+    best = np.where(no_first, second.value, np.where(no_second, first.value, both))
     best_u = np.where(no_first, np.sqrt(second.variance), np.where(no_second, np.sqrt(first.variance), u))
-    return BestEstimate(best, best_u[()], z)
+    return BestEstimate(best, best_u, z)
 
 
 class BestAirRatio(NamedTuple, Generic[X]):
@@ -225,6 +229,7 @@ class BestAirRatio(NamedTuple, Generic[X]):
         """Standard uncertainty of lambda, first order [-]."""
         return self.slope * self.o2_u
 
+    @elementwise
     def at(self: Any, standard_uncertainties: X | float) -> X:
         """Return lambda so many standard uncertainties of O2 further; infinity at clean air and beyond.
 
@@ -254,6 +259,7 @@ class BestAirRatio(NamedTuple, Generic[X]):
         return _on_hyperbola(self.air_ratio, self.slope, self.o2, standard_uncertainties * self.o2_u)[0]
 
 
+@elementwise
 def best_air_ratio(
     by_o2: Route[X] | Route[float], o2_dry_pct: X | float, o2_u: X | float, by_co2: Route[X] | Route[float]
 ) -> BestAirRatio[X]:
@@ -289,25 +295,23 @@ def best_air_ratio(
     >>> round(float(best_air_ratio(one, 8.2, 0.15, other).air_ratio), 1)
     1.6
     """
-    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-        slope = by_o2.by_gas / o2_u
-        # An error of CO or fuel moves lambda at a given O2: as so much O2, it is shared by both.
-        by_co, by_hydrogen = by_o2.by_co / slope, by_o2.by_hydrogen / slope
-        one: Route[Any] = Route(o2_dry_pct, o2_u, by_co, by_hydrogen)
-        other: Route[Any] = Route(by_co2.value, by_co2.by_gas, by_co + by_co2.by_co, by_hydrogen + by_co2.by_hydrogen)
-        best = best_estimate(one, other)
-        here = np.where(np.isnan(o2_dry_pct), by_co2.value, o2_dry_pct)
-        ratio, slope = _on_hyperbola(by_o2.value, slope, here, best.value - here)
+    slope = by_o2.by_gas / o2_u
+    # An error of CO or fuel moves lambda at a given O2: as so much O2, it is shared by both.
+    by_co, by_hydrogen = by_o2.by_co / slope, by_o2.by_hydrogen / slope
+    one: Route[Any] = Route(o2_dry_pct, o2_u, by_co, by_hydrogen)
+    other: Route[Any] = Route(by_co2.value, by_co2.by_gas, by_co + by_co2.by_co, by_hydrogen + by_co2.by_hydrogen)
+    best = best_estimate(one, other)
+    here = np.where(np.isnan(o2_dry_pct), by_co2.value, o2_dry_pct)
+    ratio, slope = _on_hyperbola(by_o2.value, slope, here, best.value - here)
     return BestAirRatio(ratio, best.value, best.u, slope, best.z)
 
 
 def _on_hyperbola(air_ratio: Any, slope: Any, o2: Any, further: Any) -> tuple[Any, Any]:
     """Return lambda and its slope at an O2 that lies further, on the hyperbola through lambda with its slope."""
     left = 100.0 * DRY_AIR.o2 - o2
-    with np.errstate(divide="ignore", invalid="ignore"):
-        stretch = left / (left - further)
+    stretch = left / (left - further)
     moved = air_ratio + slope * further * stretch
-    return np.where(further >= left, np.inf, moved)[()], slope * stretch * stretch
+    return np.where(further >= left, np.inf, moved), slope * stretch * stretch
 
 
 def wilson_interval(count: int, of: int, *, z: float = 1.959964) -> tuple[float, float]:

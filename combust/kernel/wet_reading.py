@@ -8,12 +8,14 @@ import numpy as np
 
 from combust.kernel.air_ratio import PPM, air_ratio_from_co2, air_ratio_from_o2
 from combust.kernel.constants import DRY_AIR, DryAir
+from combust.kernel.elementwise import elementwise
 from combust.kernel.flue_gas import flue_gas_moles
 from combust.kernel.types import Atoms, X
 
 WET_ROUNDS = 40
 
 
+@elementwise
 def flue_water_fraction(
     fuel: Atoms[X],
     air_ratio: X | float,
@@ -61,6 +63,7 @@ def flue_water_fraction(
     return gas.h2o / gas.wet
 
 
+@elementwise
 def dry_fraction_of_wet_reading(
     fuel: Atoms[X],
     *,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from combust.data.tables import load_table
+from combust.kernel.elementwise import elementwise
 from combust.kernel.types import X
 
 TABLE_TEMP_C = 20.0
@@ -12,6 +13,7 @@ SECONDS_PER_HOUR = 3600.0
 TABLES = ("usual", "flexible_maximum", "pure_copper")
 
 
+@elementwise
 def copper_resistivity(temp_c: X | float = TABLE_TEMP_C) -> X:
     """Return the resistivity of annealed copper [ohm mm²/m], linear in temperature.
 
@@ -38,6 +40,7 @@ def copper_resistivity(temp_c: X | float = TABLE_TEMP_C) -> X:
     return table["copper_ohm_mm2_per_m"] * temperature_factor(temp_c)
 
 
+@elementwise
 def temperature_factor(temp_c: X | float) -> X:
     """Return resistance at a conductor temperature over that at 20 °C [-]: +0.39 % per kelvin.
 
@@ -63,6 +66,7 @@ def temperature_factor(temp_c: X | float) -> X:
     return 1.0 + load_table("cables")["temp_coefficient_per_k"] * (temp_c - TABLE_TEMP_C)
 
 
+@elementwise
 def conductor_resistance(area_mm2: X | float, temp_c: X | float = TABLE_TEMP_C, *, table: str = "usual") -> X:
     """Return the resistance of one metre of a copper conductor [ohm/m].
 
@@ -100,9 +104,10 @@ def conductor_resistance(area_mm2: X | float, temp_c: X | float = TABLE_TEMP_C, 
     areas = np.array([row["area"] for row in rows])
     resistivity = np.array([row["milliohm_per_m"] for row in rows]) * 1e-3 * areas
     at_20 = np.interp(np.log(area_mm2), np.log(areas), resistivity) / area_mm2
-    return (at_20 * temperature_factor(temp_c))[()]
+    return at_20 * temperature_factor(temp_c)
 
 
+@elementwise
 def loop_resistance(
     length_m: X | float,
     area_mm2: X | float,
@@ -143,6 +148,7 @@ def loop_resistance(
     return 2.0 * length_m * conductor_resistance(area_mm2, temp_c, table=table) + contacts_mohm * 1e-3
 
 
+@elementwise
 def charge_at_rest(open_circuit_v: X | float, nominal_v: X | float) -> X:
     """Return the share of the full charge of a lead-acid battery from its voltage at rest [-].
 
@@ -169,9 +175,10 @@ def charge_at_rest(open_circuit_v: X | float, nominal_v: X | float) -> X:
     """
     rows = load_table("battery")["resting"]
     volts, charge = ([row[key] for row in rows] for key in ("volts", "charge"))
-    return np.interp(np.asarray(open_circuit_v, dtype=float) * 12.0 / nominal_v, volts, charge)[()]
+    return np.interp(np.asarray(open_circuit_v, dtype=float) * 12.0 / nominal_v, volts, charge)
 
 
+@elementwise
 def resistance_of_drop(source_v: X | float, load_v: X | float, current_a: X | float) -> X:
     """Return the resistance between two measured voltages at a current [ohm].
 
@@ -203,6 +210,7 @@ def resistance_of_drop(source_v: X | float, load_v: X | float, current_a: X | fl
     return (source_v - load_v) / current_a
 
 
+@elementwise
 def voltage_under_load(source_v: X | float, current_a: X | float, resistance_ohm: X | float) -> X:
     """Return the voltage behind a resistance at a current [V].
 
@@ -237,6 +245,7 @@ def voltage_under_load(source_v: X | float, current_a: X | float, resistance_ohm
     return source_v - current_a * resistance_ohm
 
 
+@elementwise
 def current_of_power(power_w: X | float, source_v: X | float, resistance_ohm: X | float) -> X:
     """Return the current of a load that takes constant power behind a resistance [A].
 
@@ -267,9 +276,10 @@ def current_of_power(power_w: X | float, source_v: X | float, resistance_ohm: X 
     """
     squared = np.asarray(source_v**2 - 4.0 * power_w * resistance_ohm, dtype=float)
     root = np.sqrt(np.where(squared < 0.0, np.nan, squared))
-    return (2.0 * power_w / (source_v + root))[()]
+    return 2.0 * power_w / (source_v + root)
 
 
+@elementwise
 def source_voltage_for(load_v: X | float, current_a: X | float, resistance_ohm: X | float) -> X:
     """Return the voltage in front of a resistance for a voltage behind it [V].
 
@@ -305,6 +315,7 @@ def source_voltage_for(load_v: X | float, current_a: X | float, resistance_ohm: 
     return load_v + current_a * resistance_ohm
 
 
+@elementwise
 def cross_section_for(
     drop_v: X | float, length_m: X | float, current_a: X | float, *, temp_c: X | float = TABLE_TEMP_C
 ) -> X:
@@ -346,6 +357,7 @@ def cross_section_for(
     return 2.0 * length_m * current_a * resistivity / drop_v
 
 
+@elementwise
 def night_energy(
     mean_power_w: X | float,
     hours: X | float,
@@ -360,10 +372,8 @@ def night_energy(
 
     Parameters
     ----------
-    mean_power_w : float or array
-        Mean power while it runs [W], 0 or more (unchecked).
-    hours : float or array
-        How long it runs [h], 0 or more (unchecked).
+    mean_power_w, hours : float or array
+        Mean power while it runs [W], and how long it runs [h], 0 or more (unchecked).
     starts : float or array
         How many starts [-], 0 or more (unchecked).
     glow_w, run_on_w : float or array

@@ -14,6 +14,7 @@ from typing import Any, Generic, NamedTuple
 import numpy as np
 
 from combust.kernel.constants import ZERO_CELSIUS_K
+from combust.kernel.elementwise import elementwise
 from combust.kernel.hot_gas import (
     REFERENCE_C,
     REFERENCE_K,
@@ -26,8 +27,7 @@ from combust.kernel.hot_gas import (
 )
 from combust.kernel.types import X
 
-ROUNDS = 5  # secant rounds: lambda of a heater is settled to 1e-9 (tests sweep it)
-TRIM_ROUNDS = 5
+ROUNDS = TRIM_ROUNDS = 5  # of the secant: lambda of a heater is settled to 1e-9 (tests sweep it)
 STEEPEST, FLATTEST = -1.5, 0.6  # slope of the fixed point that a secant is believed
 
 
@@ -67,9 +67,7 @@ class HeaterParameters(NamedTuple, Generic[X]):
     recirculated_heat : how hot the gas comes back, 1 = flue temperature, 0 = intake temperature [-]
     fuel : fuel mass flow ratio times the stoichiometric air of the fuel in use, ratio [-]
     fuel_heat : heat of the fuel in use per stoichiometric air, ratio to the stated fuel [-]
-    released : heat released over heat supplied [-]
-    clean : transfer units at the same flow, ratio [-]
-    heating_air : duct factor of the heating air [-]
+    released, clean, heating_air : heat over heat supplied; transfer units at one flow; duct factor, ratios [-]
     steepness, intake_share, exhaust_share, hot_share, exponent, air_side, shaft, radiated : structure
         s; shares of intake and exhaust; hot share of the burner's resistance; exchanger exponent a; exponent of the
         heating air in the exchanger; 1 when heating air turns with the blower; share of the exchanged heat that the
@@ -122,6 +120,7 @@ class AirPath(NamedTuple, Generic[X]):
     flatness: X
 
     @classmethod
+    @elementwise
     def of(cls, p: HeaterParameters[X], intake_0: X | float, flame_0: X | float, flue_0: X | float) -> AirPath[X]:
         """Return the path of a heater whose baseline had these temperatures.
 
@@ -154,6 +153,7 @@ class AirPath(NamedTuple, Generic[X]):
         found: list[Any] = [cold, (by_flame + by_flue) * REFERENCE_K, by_flame, by_flue, -1.0 / (2.0 + p.steepness)]
         return cls(*found)
 
+    @elementwise
     def flow(self: Any, flame: X | float, flue: X | float, inlet_k: X | float) -> X:
         """Return the volume flow over the baseline's at full head and speed [-].
 
@@ -193,6 +193,7 @@ def _secant(guess: Any, image: Any, last: Any) -> tuple[Any, Any]:
     return guess + (image - guess) / (1.0 - slope), (guess, image)
 
 
+@elementwise
 def baseline_heat(healthy: HealthyState[X], p: HeaterParameters[X], fuel: FuelHeat) -> tuple[X, X, X, X]:
     """Return useful heat, what the flame radiates of it, flame temperature and exchanger units of the baseline.
 
@@ -245,6 +246,7 @@ def _flame_step(flame: Any, total: Any, gas: tuple[Any, Any, Any], glow: Any, fl
     return flame - (gained - total) / slope, slope
 
 
+@elementwise
 def working_point(
     healthy: HealthyState[X],
     site: SiteAir[X],
@@ -283,17 +285,14 @@ def working_point(
 
     References
     ----------
-    Energy and mass balance; loss goes with the square of the flow. Hot-gas terms rest on stated priors, no public
-    data.
+    Energy and mass balance; loss goes with the square of the flow. Hot-gas terms rest on stated priors.
 
     Examples
     --------
-    >>> from combust.domain.catalogue import get_fuel
     >>> from combust.kernel.hot_gas import fuel_heat
-    >>> b7 = get_fuel("diesel_b7")
-    >>> base = HealthyState(1.6, 330.0, 15.0, 15.0, 73.0)
-    >>> site = SiteAir(1.0, 1.0, 1.0, 1.0, 15.0, 15.0)
-    >>> point = working_point(base, site, HeaterParameters(), fuel_heat(b7, b7.net_heating_value_mj_per_kg))
+    >>> from combust.kernel.types import AtomsTuple
+    >>> base, site = HealthyState(1.6, 330.0, 15.0, 15.0, 73.0), SiteAir(1.0, 1.0, 1.0, 1.0, 15.0, 15.0)
+    >>> point = working_point(base, site, HeaterParameters(), fuel_heat(AtomsTuple(1.86, 0.007), 42.6))
     >>> round(float(point.air_ratio), 4), round(float(point.flue_c), 3)  # the baseline itself
     (1.6, 330.0)
     """
@@ -354,6 +353,7 @@ def working_point(
     )
 
 
+@elementwise
 def trim_to_keep(
     healthy: HealthyState[X], site: SiteAir[X], p: HeaterParameters[X], fuel: FuelHeat, air_ratio: X | float, *, by: str
 ) -> tuple[X, WorkingPoint[X]]:
