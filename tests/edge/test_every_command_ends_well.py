@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import re
 import resource
@@ -218,3 +219,20 @@ def test_what_is_read_while_entries_come_is_whole(here: Path) -> None:
     assert told["broken"] == []
     notes = call("log", "show", "w.book", "--visit-id=V18").out
     assert [one for one in range(ENTRIES) if f"one {one}" not in notes or f"two {one}" not in notes] == []
+
+
+def test_two_who_hand_out_by_one_key_at_once_keep_one_account(here: Path) -> None:
+    """Each reads the key, and writes all of it again: what one handed out must not be lost by the other."""
+    deal = ("mystery", "deal", "--seed=7", "--level=easy", "--salt-file=salt.txt", "--out=anna.json", "--key=k.json")
+    assert call(*deal).code == 0
+    shutil.copy("anna.json", "ben.json")
+    steps = ["heating_air", "ambient_air", "probe_leak", "site_air"]
+
+    def handing(learner: str) -> None:
+        for step in steps:
+            assert call("mystery", "play", f"{learner}.json", f"--take={step}", "--key=k.json").code == 0
+
+    children = [in_child(lambda name=name: handing(name)) for name in ("anna", "ben")]
+    assert [os.waitpid(one, 0)[1] for one in children] == [0, 0]
+    (account,) = json.loads(Path("k.json").read_text("utf-8"))["handed_out"].values()
+    assert account == {"anna": steps, "ben": steps}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import json
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 
@@ -17,6 +18,7 @@ from combust.application.fleet.overview import FEW, LARGE
 from combust.application.fleet.plan import FleetPlan
 from combust.application.fleet.weather import Weather
 from combust.domain.limits import Finding
+from combust.edge.reports.difference_page import PRICES, prices_of
 from combust.edge.reports.fleet_page import plan_page
 from combust.edge.tables.fleet import plan_fleet
 from combust.edge.tables.plan_files import (
@@ -168,3 +170,23 @@ def test_what_the_winters_and_the_hours_say_is_read_back_too(demo: FleetPlan, tm
     pd.testing.assert_frame_equal(back.weather.classes, hours, check_dtype=False)
     assert (back.weather.season, back.weather.warnings, back.weather.refused) == ("December", ("refused",), 1)
     assert str(back) == str(plan)
+
+
+@pytest.mark.regression
+def test_a_head_that_was_changed_is_told_in_words(demo: FleetPlan, tmp_path: Path) -> None:
+    """Each of its parts gone, of another kind, or with a key that nobody wrote: refused, never a traceback."""
+    write_plan_files(demo, tmp_path)
+    first, *cards = (tmp_path / "plan.jsonl").read_text("utf-8").splitlines()
+    refused = []
+    for part in ("assignment", "assumed", "notes", "not_covered", "weather", "history", "tables"):
+        for other in (None, 3, "x", [1], {"a": 1}):
+            text = json.dumps({**json.loads(first), part: other})
+            (tmp_path / "plan.jsonl").write_text("\n".join([text, *cards]), "utf-8")
+            with suppress(CombustError):  # a list of notes is taken
+                load_plan(tmp_path)
+                continue
+            refused.append(part)
+    assert {*refused} == {"assignment", "assumed", "notes", "not_covered", "weather", "history", "tables"}
+    dear = demo.assumptions.assign(value=["x" if key in PRICES else 0 for key in demo.assumptions["quantity"]])
+    with pytest.raises(CombustError, match="no number"):
+        prices_of(dear)

@@ -6,6 +6,8 @@ import os
 import re
 import unicodedata
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import suppress
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -94,6 +96,19 @@ def check_files(params: Sequence[click.Parameter], given: Mapping[str, Any]) -> 
         if not isinstance(kind, Updated | WrittenFolder):
             writable_name(out, kind.endings)
     return read
+
+
+def alone_with(file: str) -> None:
+    """Let no other command change a file that is read and written again, until this one has ended: the other waits.
+
+    Its folder is locked, since the file itself is replaced. Where a system cannot do that, nobody waits.
+    """
+    with suppress(ImportError, OSError):
+        import fcntl
+
+        folder = os.open(Path(file).resolve().parent, os.O_RDONLY)
+        click.get_current_context().call_on_close(partial(os.close, folder))
+        fcntl.flock(folder, fcntl.LOCK_EX)
 
 
 def texts_of(value: object) -> list[str]:

@@ -21,7 +21,7 @@ from combust.edge import interrupt
 from combust.edge.cli import output
 from combust.edge.cli.answer import Answer
 from combust.edge.cli.answer import answers as answers_with
-from combust.edge.cli.files import Updated, Written, WrittenFolder
+from combust.edge.cli.files import Updated, Written, WrittenFolder, alone_with
 from combust.edge.cli.group import NearGroup
 from combust.edge.cli.options import pairs_of
 from combust.edge.mystery_files import LARGEST_FILE, KeyFile, LearnerFile
@@ -98,6 +98,7 @@ def deal(seed: int, level: str, salt_file: str | None, out: str, key_file: str |
     dealer = Dealer(_salt(salt_file))
     key_file = key_file or str(Path(out).with_name(f"{Path(out).stem}_key.json"))
     dealt = dealer.deal(seed, level, **_order(order))
+    alone_with(key_file)
     keys = KeyFile.opened(key_file, dealer)
     keys.add(dealt)
     case = dealt.case
@@ -138,6 +139,7 @@ def play(file: str, steps: Sequence[str], key_file: str | None, **stated: Any) -
         if key_file is None:
             hint = "The trainer hands it out: add --key with the trainer's file."
             raise CombustError(Fault("key", None, "missing", why="is missing: no result lies in this file", hint=hint))
+        alone_with(key_file)
         keys = KeyFile.read(key_file)
         for step in steps:
             result = keys.hand_out(held.case.case_id, learner, step)

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from combust.application.fleet.difference import PlanDifference, plan_difference
+from combust.data.errors import CombustError, Fault
 from combust.domain.result import plain
 from combust.edge.cli.output import write_text
 from combust.edge.reports.html import page, unbroken
@@ -35,12 +36,22 @@ def read_difference(before: str | Path, after: str | Path) -> PlanDifference:
 
 
 def prices_of(assumptions: pd.DataFrame) -> dict[str, float]:
-    """Return the prices of a plan that were given and its share of spare kits, from its assumptions."""
+    """Return the prices of a plan that were given and its share of spare kits, from its assumptions.
+
+    Raises
+    ------
+    CombustError
+        One is no number: the plan was changed after it was written.
+    """
     rows = assumptions[assumptions["quantity"].isin(PRICES)]
     told = dict(zip(rows["quantity"], rows["value"], strict=True))
-    return {
-        key: float(value) for key, value in told.items() if value is not None and str(value) not in ("None", "nan", "")
-    }
+    given = {key: value for key, value in told.items() if value is not None and str(value) not in ("None", "nan", "")}
+    try:
+        return {key: float(value) for key, value in given.items()}
+    except (TypeError, ValueError) as error:
+        raise CombustError(
+            Fault("plan", None, "damaged", why="holds a price that is no number", hint="Plan again.")
+        ) from error
 
 
 def write_difference(difference: PlanDifference, folder: str | Path, *, title: str = "Difference of two plans") -> None:

@@ -201,19 +201,22 @@ def load_plan(folder: str | Path) -> FleetPlan:
     folder = Path(folder)
     head, cards = _head(folder)
     tables = {name: _read(folder, name, rows) for name, rows in head["tables"].items()}
-    change = Assignment(**head["assignment"], **{key: tables[name] for name, key in OF_ASSIGNMENT.items()})
-    return FleetPlan(
-        **{name: tables[name] for name in OF_PLAN},
-        assignment=change,
-        rows=head["rows"],
-        totals=head["totals"],
-        cards=cards,
-        assumptions=pd.DataFrame(head["assumed"]).astype({"value": object}),
-        notes=tuple(head["notes"]),
-        not_covered=tuple(head["not_covered"]),
-        weather=_weather(head["weather"], tables),
-        history=_history(head["history"], tables),
-    )
+    try:
+        change = Assignment(**head["assignment"], **{key: tables[name] for name, key in OF_ASSIGNMENT.items()})
+        return FleetPlan(
+            **{name: tables[name] for name in OF_PLAN},
+            assignment=change,
+            rows=head["rows"],
+            totals=head["totals"],
+            cards=cards,
+            assumptions=pd.DataFrame(head["assumed"]).astype({"value": object}),
+            notes=tuple(head["notes"]),
+            not_covered=tuple(head["not_covered"]),
+            weather=_weather(head["weather"], tables),
+            history=_history(head["history"], tables),
+        )
+    except (TypeError, ValueError, KeyError, AttributeError) as error:
+        raise _refused(folder, f"has a head that was changed ({HEAD})", "Plan again.") from error
 
 
 def _weather(head: dict[str, Any], tables: dict[str, pd.DataFrame]) -> Weather:
