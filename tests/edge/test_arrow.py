@@ -48,3 +48,16 @@ def test_a_series_is_read_without_pandas():
     )
     told = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True)
     assert told.stdout.split() == ["True", "False"]
+
+
+@pytest.mark.regression
+def test_a_table_of_readings_is_interpreted_without_pandas(tmp_path):
+    """Good and refused rows: the import of pandas was as long as all the rest of a short table."""
+    code = (
+        "import sys; from combust.edge.tables.readings import interpret_file;"
+        "done = interpret_file('data/larkfell_readings.csv', *sys.argv[1:2], rejects=sys.argv[2]);"
+        "print(done.interpreted, done.refused, 'pandas' in sys.modules)"
+    )
+    asked = [sys.executable, "-c", code, str(tmp_path / "out.csv"), str(tmp_path / "refused.csv")]
+    told = subprocess.run(asked, cwd=ROOT, capture_output=True, text=True, check=True)
+    assert told.stdout.split() == ["29", "3", "False"]

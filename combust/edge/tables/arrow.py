@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -17,6 +18,19 @@ def text_array(cells: Sequence[str | None]) -> Any:
     whole = pa.py_buffer(b"".join(one or b"" for one in raw))
     large = pa.LargeStringArray.from_buffers(len(raw), pa.py_buffer(ends), whole, _bits(there))
     return large.cast(pa.string())
+
+
+@cache
+def text(word: str) -> Any:
+    """Return a text as an Arrow scalar, as functions of Arrow take it."""
+    return text_array([word])[0]
+
+
+def array_of(numbers: Any, empty: Any = None) -> Any:
+    """Return numbers of numpy as an Arrow array, null where ``empty`` is true."""
+    data = pa.py_buffer(np.ascontiguousarray(numbers))
+    valid = None if empty is None else _bits(~empty)
+    return pa.Array.from_buffers(pa.from_numpy_dtype(numbers.dtype), len(numbers), [valid, data])
 
 
 def mask(chosen: Any) -> Any:

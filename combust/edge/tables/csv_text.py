@@ -6,15 +6,17 @@ import codecs
 import csv
 import io
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from functools import partial
+from itertools import groupby
 from typing import Any, NamedTuple
 
 import pyarrow as pa
 import pyarrow.compute as pc
 
 from combust.data.errors import CombustError, Fault
-from combust.edge.tables.arrow import bytes_of, mask
+from combust.edge.tables.arrow import bytes_of, mask, text
 from combust.edge.tables.formulas import harmless, harmless_column
-from combust.edge.tables.rounded import Rounded, Texts
+from combust.edge.tables.rounded import NumberRows, Rounded
 
 ROWS = 16_384  # so much of a column stays in the processor's cache
 _TEXTS = (pa.types.is_string, pa.types.is_large_string, pa.types.is_string_view, pa.types.is_fixed_size_binary)
@@ -46,8 +48,9 @@ class CsvText:
 
     def __init__(self, delimiter: str, decimal: str, *, bom: bool) -> None:
         self.delimiter, self.decimal, self.bom = delimiter, decimal, bom
-        # With a decimal comma a number is a text, which may get quotes; where there is none, there is no text.
-        self._texts = Texts(self._written, None if decimal == "," else "")
+        self._numbers = {
+            quoted: NumberRows(partial(self._cells_of, quoted=quoted), delimiter) for quoted in (False, True)
+        }
 
     def pieces_of(self, parts: Parts) -> list[Any]:
         """Return the heading and then rows as pieces of bytes, their cells no formulas.
@@ -73,25 +76,28 @@ class CsvText:
         return pieces
 
     def _heading(self, names: Sequence[str]) -> bytes:
-        text = io.StringIO()
+        line = io.StringIO()
         # The writer quotes what its own line end is made of: with \r\n it quotes either sign in a name.
-        csv.writer(text, delimiter=self.delimiter, lineterminator="\r\n").writerow([harmless(name) for name in names])
-        return (codecs.BOM_UTF8 if self.bom else b"") + (text.getvalue().removesuffix("\r\n") + "\n").encode()
+        csv.writer(line, delimiter=self.delimiter, lineterminator="\r\n").writerow([harmless(name) for name in names])
+        return (codecs.BOM_UTF8 if self.bom else b"") + (line.getvalue().removesuffix("\r\n") + "\n").encode()
 
     def _rows(self, columns: Sequence[Any], *, quoted: bool) -> Iterator[Any]:
         for start in range(0, len(columns[0]), ROWS):
-            cells = [self._cells(column.slice(start, ROWS), quoted=quoted) for column in columns]
-            cells[-1] = _joined([cells[-1], "\n"], "")
+            cells: list[Any] = []
+            for rounded, side_by_side in groupby(columns, lambda column: isinstance(column, Rounded)):
+                here = [column.slice(start, ROWS) for column in side_by_side]
+                if rounded:
+                    cells.append(self._numbers[quoted].joined(here))
+                else:
+                    cells += [
+                        _quoted(column) if quoted and _is_text(column) else column.cast(pa.string()) for column in here
+                    ]
+            cells[-1] = _joined([cells[-1], text("\n")], "")
             yield bytes_of(_joined(cells, self.delimiter))
 
-    def _cells(self, column: Any, *, quoted: bool) -> Any:
-        if isinstance(column, Rounded):
-            cells, is_text = self._texts.of(column), self.decimal == ","
-        else:
-            cells, is_text = column.cast(pa.string()), pa.types.is_string(column.type)
-        if quoted and is_text:
-            return pc.binary_join_element_wise('"', pc.replace_substring(cells, '"', '""'), '"', "")
-        return cells
+    def _cells_of(self, numbers: Any, *, quoted: bool) -> Any:
+        texts = self._written(numbers)
+        return _joined([_quoted(texts) if quoted and self.decimal == "," else texts, text(self.delimiter)], "")
 
     def _columns_of(self, part: Part) -> list[Any]:
         """Return the columns, texts as plain strings that are no formulas, dictionaries as what they stand for."""
@@ -119,13 +125,22 @@ class CsvText:
         return pc.replace_substring(texts, ".", ",") if self.decimal == "," else texts
 
 
+def _is_text(column: Any) -> bool:
+    return not isinstance(column, Rounded) and bool(pa.types.is_string(column.type))
+
+
+def _quoted(texts: Any) -> Any:
+    mark = text('"')
+    return pc.binary_join_element_wise(mark, pc.replace_substring(texts, '"', '""'), mark, text(""))
+
+
 def _holds(column: Any, signs: str) -> bool:
     """Return True when a text of a column holds one of the signs; that the bytes hold none is seen at once."""
-    if isinstance(column, Rounded) or not pa.types.is_string(column.type):
+    if not _is_text(column):
         return False
     data = bytes(bytes_of(column))
     return any(sign.encode() in data and bool(pc.any(pc.match_substring(column, sign)).as_py()) for sign in signs)
 
 
 def _joined(cells: Sequence[Any], between: str) -> Any:
-    return pc.binary_join_element_wise(*cells, between, null_handling="replace", null_replacement="")
+    return pc.binary_join_element_wise(*cells, text(between), null_handling="replace", null_replacement="")

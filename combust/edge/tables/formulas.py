@@ -16,7 +16,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from combust.edge.tables.arrow import bytes_of
+from combust.edge.tables.arrow import bytes_of, text
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -66,10 +66,10 @@ def harmless_column(column: Any) -> Any:
         return column
     odd = pc.match_substring_regex(whole, f"^[{STARTS[:2]}@\t\r-]")
     plain = pc.match_substring_regex(whole, HARMLESS)
-    runs = pc.fill_null(pc.and_(odd, pc.invert(plain)), False)
+    runs = pc.and_(odd, pc.invert(plain))
     if not pc.any(runs).as_py():
         return column
-    return pc.if_else(runs, pc.binary_join_element_wise(pa.scalar("'"), whole, pa.scalar("")), whole)
+    return pc.if_else(runs, pc.binary_join_element_wise(text("'"), whole, text("")), whole)
 
 
 def _starts_oddly(chunk: Any) -> bool:

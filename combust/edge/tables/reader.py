@@ -29,6 +29,7 @@ from combust.domain.instrument import instrument_class
 from combust.domain.limits import Finding, finding_kinds
 from combust.domain.reading import WORTH_TELLING, nothing_entered
 from combust.domain.safety import PLACE
+from combust.edge.tables.arrow import array_of, text_array
 from combust.edge.tables.cells import different_cells, trimmed_text
 from combust.edge.tables.convert import RowFaults, as_cells, check_columns
 from combust.edge.tables.headings import Heading, match_headings
@@ -137,7 +138,7 @@ class Table:
         for block in self.source.blocks(groups):
             table = block.table
             for key, text in self.how.whole_file.items():
-                same = pa.DictionaryArray.from_arrays(pa.array(np.zeros(table.num_rows, np.int8)), pa.array([text]))
+                same = pa.DictionaryArray.from_arrays(array_of(np.zeros(table.num_rows, np.int8)), text_array([text]))
                 table = table.append_column(key, same)
             values, faults = check_columns(table, self.headings, self.fields, self.source.decimal, self.how, self.texts)
             for row, why in block.ragged.items():

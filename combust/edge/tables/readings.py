@@ -23,7 +23,7 @@ from combust.domain.fuel import Fuel
 from combust.domain.instrument import InstrumentClass, instrument_class
 from combust.domain.limits import Finding, finding_kinds
 from combust.domain.safety import STATES, Safety, of_all, ranks_of
-from combust.edge.tables.arrow import mask
+from combust.edge.tables.arrow import array_of, mask, text_array
 from combust.edge.tables.cells import UNKNOWN
 from combust.edge.tables.csv_text import Part
 from combust.edge.tables.pipeline import in_order
@@ -173,10 +173,10 @@ def _refuse_overwriting(source: Path, **outs: str | Path | None) -> None:
 def _rejected(rows: Rows, refused: Any, found: Any) -> Part:
     """Return the refused rows of a block as they stand, their lines in the spreadsheet and their reasons."""
     bad = np.flatnonzero(refused)
-    table = rows.table.take(pa.array(bad))
-    reasons = pa.array([rows.reason(row, int(found[row])) for row in bad.tolist()], pa.string())
+    table = rows.table.take(array_of(bad))
+    reasons = text_array([rows.reason(row, int(found[row])) for row in bad.tolist()])
     names = [*carried_names(table.column_names, REJECT_NAMES), *REJECT_NAMES]
-    return Part(names, [*table.columns, pa.array(rows.lines[bad]), reasons])
+    return Part(names, [*table.columns, array_of(rows.lines[bad]), reasons])
 
 
 def carried_names(names: Sequence[str], taken: Sequence[str]) -> list[str]:
@@ -218,10 +218,10 @@ class Interpreted:
 
     def columns(self) -> dict[str, Any]:
         """Return the result columns by name, in order; those of refused rows are empty but for state and findings."""
-        found: dict[str, Any] = {"safety": pa.array(STATES).take(pa.array(self._states()))}
+        found: dict[str, Any] = {"safety": text_array(STATES).take(array_of(self._states()))}
         for name, key in zip(DECIMALS, RESULT_KEYS, strict=True):
             found[name] = Rounded.of(self.done.values[key], DECIMALS[name], self.refused)
-        found["agreement"] = pa.array(VERDICTS).take(pa.array(np.array(self.done.verdict), mask=self.refused))
+        found["agreement"] = text_array(VERDICTS).take(array_of(self.done.verdict, self.refused))
         return {**found, "findings": self._finding_texts()}
 
     def _states(self) -> Any:
@@ -235,12 +235,12 @@ class Interpreted:
         masks, inverse = np.unique(self.found, return_inverse=True)
         kinds = finding_kinds("reading")
         texts = ["; ".join(f"{kinds[code].severity}: {code}" for code in codes_of(mask)) for mask in masks.tolist()]
-        found = pa.array(texts, pa.string()).take(pa.array(inverse))
+        found = text_array(texts).take(array_of(inverse))
         if not self.refused.any():
             return found
         bad = np.flatnonzero(self.refused).tolist()
         reasons = [f"refused: {self.rows.reason(self.start + row, int(self.found[row]))}" for row in bad]
-        return pc.replace_with_mask(found, mask(self.refused), pa.array(reasons, pa.string()))
+        return pc.replace_with_mask(found, mask(self.refused), text_array(reasons))
 
 
 def _starts(columns: Columns) -> range:
