@@ -158,7 +158,7 @@ def flue_gas_moles(
     demand = own_co2 + carbon_monoxide / 2.0 + own_water / 2.0 + burnt * (fuel.s_c - fuel.o_c / 2.0) + no_share / 2.0
     oxygen = dry_air * air.o2 - demand
     # Where CO was forced by missing air the remainder is rounding, not oxygen.
-    oxygen = np.where((forced > 0.0) & (forced >= co_share), 0.0, oxygen)
+    oxygen = np.where((forced > 0.0) & (forced >= co_share), 0.0, oxygen)[()]  # a number stays one: twice as fast
     zero = np.zeros_like(oxygen)
     return FlueGasMoles(
         co2=own_co2 + dry_air * air.co2,

@@ -12,6 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 import combust
+from combust.kernel.air import air_density
+from combust.kernel.flue_gas import flue_gas_moles
 
 
 def lambda_of(o2_dry_pct: float) -> str:
@@ -48,6 +50,24 @@ def cause_of(profile: Path, o2_dry_pct: float) -> str:
     visit = combust.rank_causes(heater, {"o2_dry_pct": o2_dry_pct, "location": "outdoors"}, next_checks=False)[0]
     assert_type(visit.top.cause, str)
     return visit.top.cause
+
+
+def set_before(visit: combust.Visit) -> list[str]:
+    """Return what was set for a visit, and what its readings hold."""
+    assert_type(visit.settings, dict[str, object])
+    assert_type(visit.readings, list[dict[str, float | str]])
+    return [*visit.settings, *(key for values in visit.readings for key in values)]
+
+
+def density(pressure_hpa: float, temps_c: NDArray[np.float64]) -> float:
+    """Return the density of air at a temperature, and the least of several, by the kernel."""
+    assert_type(air_density(pressure_hpa, 15.0), float)
+    densities = air_density(pressure_hpa, temps_c, humidity_pct=50.0)
+    assert_type(densities, NDArray[np.float64])
+    gas = flue_gas_moles(combust.get_fuel("diesel"), 1.6)
+    assert_type(gas.o2_dry_pct, float)
+    assert_type(flue_gas_moles(combust.get_fuel("diesel"), temps_c).wet, NDArray[np.float64])
+    return float(densities.min())
 
 
 def refused(o2_dry_pct: float) -> list[str]:

@@ -243,7 +243,7 @@ def _after_the_start(
     now, begin = session.reading(), int(session.time_s)
     session.advance(WATCHED_S)
     trace = session.trace()
-    o2, flue = trace["o2_dry_pct"][begin:], trace["flue_temp_c"][begin:]
+    o2, flue = (np.array(trace[key][begin:], dtype=float) for key in ("o2_dry_pct", "flue_temp_c"))
     o2_pct, co_ppm, flue_c, air_in_c, air_out_c = (
         float(one or 0.0)
         for one in (now.o2_dry_pct, now.co_dry_ppm, now.flue_temp_c, now.air_in_temp_c, now.air_out_temp_c)
@@ -251,7 +251,7 @@ def _after_the_start(
     return {
         **rest,
         **_of_gas(engine, o2_pct, max(co_ppm, 5.0), flue_c, air_out_c - air_in_c),
-        "span_over_3min": float(np.log(max(max(o2) - min(o2), 0.05))),
+        "span_over_3min": float(np.log(max(o2.max() - o2.min(), 0.05))),
         "drift": float(np.log(max(abs(flue[-1] - flue[0]) / (WATCHED_S / 60.0), 0.05))),
     }
 

@@ -249,7 +249,7 @@ class TrainingSession:
         """Return what happened, in order; ``since`` leaves out as many as were seen already."""
         return tuple(self.heater.events[since:])
 
-    def trace(self, *, hidden: bool = False) -> dict[str, list[Any]]:
+    def trace(self, *, hidden: bool = False) -> dict[str, list[float | str | None]]:
         """Return one value a second of what was shown, column by column; ``hidden`` adds what nobody can see."""
         names = TRACE + (HIDDEN if hidden else ())
         return {name: [row[index] for row in self._trace] for index, name in enumerate(names)}

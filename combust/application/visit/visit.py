@@ -165,7 +165,7 @@ class Visit(Result):
 
     @property
     @once
-    def settings(self) -> dict[str, Any]:
+    def settings(self) -> dict[str, object]:
         """What holds at the end: words about the visit and settings of the day, key -> value; ``typed`` beside them."""
         found: dict[str, Any] = {}
         for body in self.of_kind("setting"):
@@ -174,7 +174,7 @@ class Visit(Result):
         return found
 
     @property
-    def head(self) -> dict[str, Any]:
+    def head(self) -> dict[str, object]:
         """The words about the visit."""
         return {key: value for key, value in self.settings.items() if key in HEAD}
 
@@ -194,7 +194,7 @@ class Visit(Result):
         return found[0] if len(found) == 1 else without_doubles([one for some in found for one in some])
 
     @property
-    def readings(self) -> list[dict[str, Any]]:
+    def readings(self) -> list[dict[str, float | str]]:
         """The readings, vocabulary key -> value."""
         return [one.values for one in self.taken]
 
@@ -350,7 +350,7 @@ class Visit(Result):
     derived = ("heater_id", "revision", "opened_at", "closed_at", "reason", "head")
     unshown = ("entries", "known")
 
-    def to_dict(self) -> dict[str, Any]:
+    def to_dict(self) -> dict[str, object]:
         """Return plain values for JSON, the entries as they were made and what they come to.
 
         Whether it is handed back is a verdict, told beside them: what was typed of it stands in the entries alone.

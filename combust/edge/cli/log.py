@@ -155,7 +155,10 @@ def _listed(opened: Logbook, heater_id: str | None, last: int) -> Answer:
         }
         for one in records
     ]
-    counted = [{**row, "readings": len(row["readings"]), "opened": row["opened_at"][:10]} for row in rows]
+    counted = [
+        {**row, "readings": len(one.readings), "opened": one.opened_at[:10]}
+        for row, one in zip(rows, records, strict=True)
+    ]
     notes = [f"note: {count - len(rows)} older visits are not listed: --last 0 lists all."] if count > len(rows) else []
     told = output.text_of_table(LISTED, counted)
     still = [one for one in records if not one.closed_at]

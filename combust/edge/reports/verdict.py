@@ -92,7 +92,7 @@ def verdict_of(visit: Visit) -> Verdict:
     known = set(judged.lines())
     done = [str(body.get("text") or body.get("event")) for body in visit.of_kind("adjustment", "event")]
     if cause := visit.head.get("found"):
-        done.append(f"cause: {label_of(cause)}")
+        done.append(f"cause: {label_of(str(cause))}")
     return Verdict(
         safety=safety,
         found=_found(visit, _meaning(visit, causes)),

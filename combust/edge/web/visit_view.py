@@ -191,7 +191,8 @@ def _bar(one: RankedCause, units: str) -> dict[str, Any]:
 def held(visit: Visit, units: str) -> list[tuple[str, str]]:
     """Return what holds for the whole visit, each with its age where it is of the day."""
     settings, now, known = visit.settings, this_moment(), {**quantities(), **SAID}
-    times, labels = settings.get("set_at", {}), texts()["field"]
+    times, labels = settings.get("set_at"), texts()["field"]
+    times = times if isinstance(times, dict) else {}
     rows = []
     for key in settings:
         if key in known:
