@@ -17,6 +17,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from combust.edge.tables.arrow import array_of, bytes_of, mask, numbers_of, text
+from combust.edge.tables.cells import plain_numbers
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -67,7 +68,7 @@ def harmless_column(column: Any) -> Any:
     if not len(rows):
         return column
     cells = column.take(array_of(rows))
-    if _all_numbers(cells):
+    if plain_numbers(cells, ".") is not None:  # as almost all that start with a sign are
         return column
     runs = ~numbers_of(pc.match_substring_regex(cells, HARMLESS))
     if not runs.any():
@@ -88,11 +89,3 @@ def _that_start_oddly(column: Any) -> Any:
     first = data[np.minimum(starts[:-1], len(data) - 1)]  # of an empty cell that of another
     odd = np.flatnonzero(_IS_START[first] & (starts[1:] > starts[:-1]))
     return odd[numbers_of(column.is_valid())[odd]] if column.null_count and len(odd) else odd
-
-
-def _all_numbers(cells: Any) -> bool:
-    """Return True when all cells are finite numbers, as almost all that start with a sign are."""
-    try:
-        return bool(np.isfinite(numbers_of(cells.cast(pa.float64()))).all())
-    except pa.ArrowInvalid:
-        return False
