@@ -20,6 +20,7 @@ from tests.edge.spreadsheets import interpret_bytes, read_csv
 
 # Invented attacks of the kinds that OWASP's page on CSV injection lists (from memory).
 ATTACKS = ["=1+1", "=cmd|' /C calc'!A0", "+cmd", "-2+3+cmd|' /C calc'!A0", "@SUM(A1:A9)", "\t=1", '=HYPERLINK("x","y")']
+SIGNED = ["-inf", "-nan", "-1e999", "-1", "+2"]
 NUMBERS = ["-5", "+7", "-5.25", "-5,25", "+.5", "-1e-3", "- ", "-", "--", "-20;-12;-5", "0", "8.2"]
 
 
@@ -43,7 +44,12 @@ def test_a_number_stays_as_it_stands(cell: str) -> None:
 
 @given(
     st.lists(
-        st.one_of(st.none(), st.text(alphabet="=+-@\t\r'1.,;eE aé", max_size=6), st.sampled_from(ATTACKS)), max_size=9
+        st.one_of(
+            st.none(),
+            st.text(alphabet="=+-@\t\r'1.,;eE aé", max_size=6),
+            st.sampled_from([*ATTACKS, *SIGNED]),
+        ),
+        max_size=9,
     )
 )
 def test_columns_and_cells_are_treated_alike(cells: list[str | None]) -> None:

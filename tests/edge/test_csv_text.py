@@ -5,6 +5,7 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -119,8 +120,10 @@ def test_a_mark_in_a_later_part_quotes_the_part_before_too() -> None:
     """Parts are begun anew: one table is quoted in one way. With a decimal comma numbers are texts, none is none."""
     number = Rounded.of(np.array([1.25, np.nan]), 2, np.zeros(2, dtype=bool))
     parts = [Part(["a", "b"], [pa.array(["x", None]), number]), Part(["a", "b"], [pa.array(["y;z", "="]), number])]
-    told = b"".join(CsvText(";", ",", bom=True).pieces_of(lambda: parts))
-    assert told.decode("utf-8-sig") == 'a;b\n"x";"1,25"\n;\n"y;z";"1,25"\n"\'=";\n'
+    text, plain = CsvText(";", ",", bom=True), "a;b\nx;1,25\n;\n"
+    quoted = 'a;b\n"x";"1,25"\n;\n"y;z";"1,25"\n"\'=";\n'
+    for told, here in ((plain, parts[:1]), (quoted, parts), (quoted, parts), (plain, parts[:1])):
+        assert b"".join(text.pieces_of(partial(list, here))).decode("utf-8-sig") == told
 
 
 def test_blocks_come_in_their_order_and_few_are_held(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -48,6 +48,7 @@ class CsvText:
 
     def __init__(self, delimiter: str, decimal: str, *, bom: bool) -> None:
         self.delimiter, self.decimal, self.bom = delimiter, decimal, bom
+        self._quoted_last = False
         self._numbers = {
             quoted: NumberRows(partial(self._cells_of, quoted=quoted), delimiter) for quoted in (False, True)
         }
@@ -55,24 +56,26 @@ class CsvText:
     def pieces_of(self, parts: Parts) -> list[Any]:
         """Return the heading and then rows as pieces of bytes, their cells no formulas.
 
-        Texts are quoted, all of them, where one holds a delimiter, a quote or a line break. ``parts`` are begun anew
-        when that is seen.
+        Texts are quoted, all of them, where one holds a delimiter, a quote or a line break. What was so of the table
+        before is expected of the next; ``parts`` are begun anew when it is not.
 
         Raises
         ------
         CombustError
             A column that CSV has no cells for.
         """
-        for quoted in (False, True):
-            pieces: list[Any] = []
+        for quoted in (self._quoted_last, not self._quoted_last):
+            pieces, seen = list[Any](), False
             for part in parts():
                 columns = self._columns_of(part)
-                if not quoted and any(_holds(column, f'"\r\n{self.delimiter}') for column in columns):
+                seen = seen or any(_holds(column, f'"\r\n{self.delimiter}') for column in columns)
+                if seen and not quoted:
                     break
                 pieces = pieces or [self._heading(part.names)]
                 pieces += self._rows(columns, quoted=quoted)
-            else:
+            if seen == quoted:
                 break
+        self._quoted_last = quoted
         return pieces
 
     def _heading(self, names: Sequence[str]) -> bytes:
@@ -131,7 +134,8 @@ def _is_text(column: Any) -> bool:
 
 def _quoted(texts: Any) -> Any:
     mark = text('"')
-    return pc.binary_join_element_wise(mark, pc.replace_substring(texts, '"', '""'), mark, text(""))
+    doubled = pc.replace_substring(texts, '"', '""') if b'"' in bytes(bytes_of(texts)) else texts
+    return pc.binary_join_element_wise(mark, doubled, mark, text(""))
 
 
 def _holds(column: Any, signs: str) -> bool:

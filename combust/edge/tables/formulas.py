@@ -16,7 +16,8 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from combust.edge.tables.arrow import bytes_of, text
+from combust.edge.tables.arrow import array_of, bytes_of, mask, numbers_of, text
+from combust.edge.tables.cells import plain_numbers
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -61,22 +62,30 @@ def csv_of_rows(columns: Iterable[str], rows: Iterable[Iterable[object]]) -> str
 
 def harmless_column(column: Any) -> Any:
     """Return a text column of Arrow with an apostrophe in front of each cell that a spreadsheet would run."""
-    whole = column if isinstance(column, pa.ChunkedArray) else pa.chunked_array([column])
-    if not any(_starts_oddly(chunk) for chunk in whole.chunks):
+    if isinstance(column, pa.ChunkedArray):
+        return pa.chunked_array([harmless_column(chunk) for chunk in column.chunks], column.type)
+    rows = _that_start_oddly(column)
+    if not len(rows):
         return column
-    odd = pc.match_substring_regex(whole, f"^[{STARTS[:2]}@\t\r-]")
-    plain = pc.match_substring_regex(whole, HARMLESS)
-    runs = pc.and_(odd, pc.invert(plain))
-    if not pc.any(runs).as_py():
+    cells = column.take(array_of(rows))
+    if plain_numbers(cells, ".") is not None:  # as almost all that start with a sign are
         return column
-    return pc.if_else(runs, pc.binary_join_element_wise(text("'"), whole, text("")), whole)
+    runs = ~numbers_of(pc.match_substring_regex(cells, HARMLESS))
+    if not runs.any():
+        return column
+    chosen = np.zeros(len(column), dtype=bool)
+    chosen[rows[runs]] = True
+    marked = pc.binary_join_element_wise(text("'"), cells.filter(mask(runs)), text(""))
+    return pc.replace_with_mask(column, mask(chosen), marked)
 
 
-def _starts_oddly(chunk: Any) -> bool:
-    """Return True when a cell of the chunk starts with one of the characters: one look at the first bytes."""
-    data = bytes_of(chunk)
-    if not any(sign in bytes(data) for sign in map(str.encode, STARTS)):
-        return False  # nowhere: most columns
-    ends = np.frombuffer(chunk.buffers()[1], np.int32)[chunk.offset : chunk.offset + len(chunk) + 1]
-    starts = ends[:-1][ends[1:] > ends[:-1]] - ends[0]
-    return bool(_IS_START[np.frombuffer(data, np.uint8)[starts]].any())
+def _that_start_oddly(column: Any) -> Any:
+    """Return the rows whose cell starts with one of the characters: one look at the first bytes."""
+    data = np.frombuffer(bytes_of(column), np.uint8)
+    if not len(data):
+        return np.empty(0, dtype=np.intp)
+    ends = np.frombuffer(column.buffers()[1], np.int32, len(column) + 1, 4 * column.offset)
+    starts = ends - ends[0]
+    first = data[np.minimum(starts[:-1], len(data) - 1)]  # of an empty cell that of another
+    odd = np.flatnonzero(_IS_START[first] & (starts[1:] > starts[:-1]))
+    return odd[numbers_of(column.is_valid())[odd]] if column.null_count and len(odd) else odd
