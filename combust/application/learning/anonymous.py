@@ -1,4 +1,4 @@
-"""What may leave a book: rows that twenty visits of fifteen heaters or more stand behind, counts of five; no heater.
+"""What may leave a book: rows that twenty visits of twenty heaters or more stand behind, counts of five; no heater.
 
 Visits of one type with one cause and the same stages are a cell, as they are after the work. A cell of fewer visits or
 heaters is held back and told (k-anonymity: L. Sweeney, Int. J. Uncertainty Fuzziness 10 (2002), pp. 557-570). Readings
@@ -9,7 +9,7 @@ has mean and scatter of the cell, its channels still belong together, and none i
 temperature are told in steps of 250 m and 5 °C, the day as a winter. Causes and looks are counts and stand beside no
 reading.
 
-What it costs learning: a book of fewer than fifteen heaters of a type gives counts alone, causes that are met seldom
+What it costs learning: a book of fewer than twenty heaters of a type gives counts alone, causes that are met seldom
 give no row, the difference between heaters of a type is gone, and the steps of the site move the density of the air by
 up to 2 %.
 
@@ -31,6 +31,7 @@ from typing import Any
 import numpy as np
 
 from combust.application.learning.confirmed import Confirmed, confirm
+from combust.application.learning.contributions import sum_of
 from combust.application.learning.learnt import heat_of
 from combust.application.learning.right import season_of
 from combust.application.visit.visit import Visit
@@ -43,7 +44,7 @@ from combust.kernel.air import altitude_from_pressure
 from combust.kernel.flue_gas import flue_gas_moles
 
 FEWEST = 5  # heaters behind anything that leaves, and that a group stands for
-FEWEST_HEATERS, FEWEST_VISITS = 15, 20  # behind a row of readings
+FEWEST_HEATERS, FEWEST_VISITS = 20, 20  # behind a row of readings
 ROW_OF = 10  # visits of a cell for each row that is made of it
 STEP_M, STEP_K = 250.0, 5.0
 OWN_WEIGHT = 1.0  # random part of the weights: 1 makes a row scatter as far as one visit
@@ -53,7 +54,6 @@ RATIOS = ("air_ratio", "co_dry_ppm", "rise", "intake_static_pa", "exhaust_static
 CHANNELS = (*RATIOS, "flue_temp_c")
 COARSE = dict(zip(CHANNELS, (0.1, 0.5, 0.2, 0.3, 0.3, 25.0), strict=True))  # of the mean healthy reading
 SHAFT = {True: "yes", False: "no", None: "untold"}
-HEAD = ("contribution", "book", "confirmed")
 NAMES = ("heater_id", "reading_id", "note")  # of a row: a book and a table spell them in their own way
 O2_CAN_BE = (0.5, 19.5)
 SITE_CAN_BE = {"altitude_m": (-250.0, 6000.0), "intake_temp_c": (-50.0, 50.0)}
@@ -129,19 +129,6 @@ def anonymous(visits: Iterable[Visit]) -> Anonymous:
     book = hashlib.sha256(f"combust book {first}".encode()).hexdigest()[:16]
     named = {"contribution": sum_of(rows), "book": book, "confirmed": len(content)}
     return Anonymous(tuple({**named, **row} for row in rows), tuple(held))
-
-
-def sum_of(rows: Iterable[dict[str, Any]]) -> str:
-    """Return the checksum of the rows of a contribution: of what is told anyway, and so of nothing else."""
-    lines = []
-    for row in rows:
-        held = {key: row[key] for key in sorted(row) if row[key] is not None and key not in HEAD}
-        texts = (
-            f"{key}={value + 0.0:g}" if isinstance(value, int | float) else f"{key}={value}"
-            for key, value in held.items()
-        )
-        lines.append(" ".join(texts))
-    return hashlib.sha256("\n".join(lines).encode()).hexdigest()[:16]
 
 
 def _mark_of(found: Confirmed, after: Sequence[Any]) -> str:
@@ -371,32 +358,3 @@ def _written(values: Stages, named: dict[str, Any]) -> list[dict[str, Any]]:
                 row[key] = sign * float(f"{math.exp(logs[key]):.2g}")
         rows.append(row)
     return rows
-
-
-# ---- what comes in --------------------------------------------------------------------------------------------------
-def counted_once(tables: Iterable[Sequence[dict[str, Any]]]) -> tuple[list[dict[str, Any]], list[str]]:
-    """Return the rows of several tables with each contribution once, and what was left out, in words.
-
-    The same contribution counts once; of two contributions of one book, as it grew, the one with more confirmed visits.
-    """
-    contributions: dict[str, list[dict[str, Any]]] = {}
-    told = []
-    for rows in tables:
-        own: dict[str, list[dict[str, Any]]] = {}
-        for row in rows:
-            own.setdefault(str(row["contribution"]), []).append(row)
-        for name, some in own.items():
-            if name in contributions:
-                told.append(f"contribution {name} came twice and counts once")
-            contributions.setdefault(name, some)
-    best: dict[str, str] = {}
-    for name, some in sorted(contributions.items()):
-        book = str(some[0]["book"])
-        other = best.get(book)
-        if other is not None:
-            older, newer = sorted((other, name), key=lambda one: (float(contributions[one][0]["confirmed"]), one))
-            told.append(f"contribution {older} is of the same book as {newer}, which holds more: left out")
-            name = newer
-        best[book] = name
-    kept = [row for name in sorted(best.values()) for row in contributions[name]]
-    return kept, told

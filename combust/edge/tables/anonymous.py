@@ -11,7 +11,8 @@ from typing import Any
 
 import pyarrow as pa
 
-from combust.application.learning.anonymous import FEWEST, counted_once, sum_of
+from combust.application.learning.anonymous import FEWEST
+from combust.application.learning.contributions import counted_once, sum_of
 from combust.application.learning.taught import Taught
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field
