@@ -45,9 +45,11 @@ def command(
     how far the readings scatter and, from visits whose cause was confirmed (found CAUSE, a repair, a good reading after
     it), how often each cause is met. It is proved on heaters left out, and used only where it foretells them better by
     more than twice the standard error; else it says why not, and which checks would help. No stop and no limit reads
-    it; no cause is learnt below a tenth of its shipped prior, and one that brings exhaust, CO or fire never below it
-    (an answer says where it moved one down all the same). BOOK is a logbook, a table of visits with the columns
-    found, event (repair) and closed_at, or an anonymous table of other workshops (combust share).
+    it. No prior is learnt below a tenth of the shipped one, and of three dangers never below the whole of it:
+    exhaust drawn into the intake, a leak of exchanger or exhaust joint,
+    another fuel in the tank.
+    Their share in an answer can still fall, and then the answer says so. BOOK is a logbook, a table of visits with the
+    columns found, event (repair) and closed_at, or an anonymous table of other workshops (combust share).
 
     \b
     Examples:
@@ -58,8 +60,8 @@ def command(
     """
     if out:
         writable_name(out, (".toml",))
-    lessons, last, told = _lessons_in(book, folder, mapping)
-    how: dict[str, Any] = {"causes": causes_file, "instrument": instrument_class}
+    lessons, last, told, tables = _lessons_in(book, folder, mapping)
+    how: dict[str, Any] = {"tables": tables, "causes": causes_file, "instrument": instrument_class}
     how["checksum"] = hashlib.sha256("\n".join(sorted(last)).encode()).hexdigest()
     how["learnt_at"] = this_moment().isoformat(timespec="seconds")
     work = partial(learn, lessons, **how)
@@ -74,14 +76,15 @@ def command(
     return Answer(found, files=files, notes=notes, strict=found.learnt is None)
 
 
-def _lessons_in(source: str, folder: str | None, mapping: TableMap) -> tuple[list[Taught], list[str], list[str]]:
-    """Return (what a book or a table teaches, what its checksum is of, what is to be told of it)."""
+def _lessons_in(source: str, folder: str | None, mapping: TableMap) -> tuple[list[Taught], list[str], list[str], int]:
+    """Return (what a book or a table teaches, what its checksum is of, what is to be told of it, anonymous tables)."""
     if is_anonymous(source):
         rows = read_anonymous(source)
-        return list(taught_by(rows)), sorted({str(row["contribution"]) for row in rows}), []
+        names = sorted({str(row["contribution"]) for row in rows})
+        return list(taught_by(rows)), names, [], len(names)
     last: list[str] = []
     with visits_in(source, folder, mapping=mapping) as (visits, _, told):
-        return list(taught(_noted(visits, last))), last, told
+        return list(taught(_noted(visits, last))), last, told, 0
 
 
 def _noted(visits: Iterable[Visit], last: list[str]) -> Iterator[Visit]:
