@@ -190,7 +190,7 @@ def excluded(visit: Visit, causes: VisitResult | None) -> list[str]:
     """Return the causes that the readings speak against, less than one in a hundred; none where no cause fits.
 
     That it is healthy is no cause. What is not told apart from another is not among them, nor what can only be seen by
-    a look that nobody took.
+    a look that nobody took, nor what only a logbook taught to be rare.
     """
     if causes is None or not (causes.ranked and causes.valid and causes.fits):
         return []
@@ -199,7 +199,7 @@ def excluded(visit: Visit, causes: VisitResult | None) -> list[str]:
     return [
         one.cause
         for one in causes.causes
-        if one.probability < LEAST and one.cause not in (HEALTHY, *together) and _was_looked_at(one.cause, seen)
+        if one.probability < LEAST and one.cause not in (HEALTHY, *together, *causes.lowered) and _was_looked_at(one.cause, seen)
     ]
 
 
