@@ -1,16 +1,17 @@
-"""What may leave a book: rows that ten visits of five heaters or more stand behind, and counts of as many; no heater.
+"""What may leave a book: rows that twenty visits of twenty heaters or more stand behind, counts of five; no heater.
 
-Visits of one type with one cause and the same stages are a cell, as they are after the work. A cell of fewer than ten
-visits or five heaters is held back and told (k-anonymity: L. Sweeney, Int. J. Uncertainty Fuzziness 10 (2002), pp.
-557-570). Readings are taken over the heater's own healthy ones and put on the mean healthy reading of the type. For
-each ten visits of a cell one row is made: *every* visit of the cell is in it, with a random weight of its own, and the
-weights add up to one, so that a row has mean and scatter of the cell, its channels still belong together, and none is
-the row of a heater. Altitude and temperature are told in steps of 250 m and 5 °C, the day as a winter. Causes and looks
-are counts and stand beside no reading.
+Visits of one type with one cause and the same stages are a cell, as they are after the work. A cell of fewer visits or
+heaters is held back and told (k-anonymity: L. Sweeney, Int. J. Uncertainty Fuzziness 10 (2002), pp. 557-570). Readings
+are taken over the heater's own healthy ones and put on the mean healthy reading of the type, in steps that are wider
+than heaters of a type differ: a finer mean would tell whose heaters are in it. For each ten visits of a cell one row is
+made: *every* visit of the cell is in it, with a random weight of its own, and the weights add up to one, so that a row
+has mean and scatter of the cell, its channels still belong together, and none is the row of a heater. Altitude and
+temperature are told in steps of 250 m and 5 °C, the day as a winter. Causes and looks are counts and stand beside no
+reading.
 
-What it costs learning: a small book gives few rows or none, the difference between heaters of a type is gone, and the
-steps of the site move the density of the air by up to 2 %. Of 120 visits of 30 heaters 22 rows leave, which teach about
-half of what the visits themselves would (gain of ln score on other heaters, three fleets).
+What it costs learning: a book of fewer than twenty heaters of a type gives counts alone, causes that are met seldom
+give no row, the difference between heaters of a type is gone, and the steps of the site move the density of the air by
+up to 2 %.
 
 The random numbers come from the confirmed visits: the same visits, in a book or as its table, give the same rows, so
 that nobody can average them away by asking again, and their checksum tells a contribution that comes twice and nothing
@@ -30,6 +31,7 @@ from typing import Any
 import numpy as np
 
 from combust.application.learning.confirmed import Confirmed, confirm
+from combust.application.learning.contributions import sum_of
 from combust.application.learning.learnt import heat_of
 from combust.application.learning.right import season_of
 from combust.application.visit.visit import Visit
@@ -41,16 +43,17 @@ from combust.domain.heater import Heater
 from combust.kernel.air import altitude_from_pressure
 from combust.kernel.flue_gas import flue_gas_moles
 
-FEWEST = 5  # heaters behind anything that leaves
-FEWEST_VISITS = 10  # behind a row, and visits that make one
+FEWEST = 5  # heaters behind anything that leaves, and that a group stands for
+FEWEST_HEATERS, FEWEST_VISITS = 20, 20  # behind a row of readings
+ROW_OF = 10  # visits of a cell for each row that is made of it
 STEP_M, STEP_K = 250.0, 5.0
 OWN_WEIGHT = 1.0  # random part of the weights: 1 makes a row scatter as far as one visit
 TRIES = 20
 SITE = ("altitude_m", "intake_temp_c")
 RATIOS = ("air_ratio", "co_dry_ppm", "rise", "intake_static_pa", "exhaust_static_pa")  # over the healthy one, by ln
 CHANNELS = (*RATIOS, "flue_temp_c")
+COARSE = dict(zip(CHANNELS, (0.1, 0.5, 0.2, 0.3, 0.3, 25.0), strict=True))  # of the mean healthy reading
 SHAFT = {True: "yes", False: "no", None: "untold"}
-HEAD = ("contribution", "book", "confirmed")
 NAMES = ("heater_id", "reading_id", "note")  # of a row: a book and a table spell them in their own way
 O2_CAN_BE = (0.5, 19.5)
 SITE_CAN_BE = {"altitude_m": (-250.0, 6000.0), "intake_temp_c": (-50.0, 50.0)}
@@ -89,7 +92,7 @@ class Anonymous:
     rows : tuple of dict
         As :data:`combust.edge.tables.anonymous.COLUMNS` names them.
     held_back : tuple of str
-        What did not reach five heaters, in words.
+        What too few heaters stand behind, in words.
     """
 
     rows: tuple[dict[str, Any], ...]
@@ -126,19 +129,6 @@ def anonymous(visits: Iterable[Visit]) -> Anonymous:
     book = hashlib.sha256(f"combust book {first}".encode()).hexdigest()[:16]
     named = {"contribution": sum_of(rows), "book": book, "confirmed": len(content)}
     return Anonymous(tuple({**named, **row} for row in rows), tuple(held))
-
-
-def sum_of(rows: Iterable[dict[str, Any]]) -> str:
-    """Return the checksum of the rows of a contribution: of what is told anyway, and so of nothing else."""
-    lines = []
-    for row in rows:
-        held = {key: row[key] for key in sorted(row) if row[key] is not None and key not in HEAD}
-        texts = (
-            f"{key}={value + 0.0:g}" if isinstance(value, int | float) else f"{key}={value}"
-            for key, value in held.items()
-        )
-        lines.append(" ".join(texts))
-    return hashlib.sha256("\n".join(lines).encode()).hexdigest()[:16]
 
 
 def _mark_of(found: Confirmed, after: Sequence[Any]) -> str:
@@ -236,7 +226,9 @@ def rows_of(kind: Kind, generator: np.random.Generator) -> tuple[list[dict[str, 
     told: list[str] = []
     rows = [{"kind": "cause", **kind.kind, **row} for row in _counted(kind.causes, "cause", told)]
     rows += [{"kind": "look", **kind.kind, **row} for row in _counted(kind.looks, "look", told)]
-    if len(kind.healthy) >= FEWEST:
+    few = len(kind.healthy) < FEWEST_HEATERS
+    told += [f"all readings: {len(kind.healthy)} heaters, fewer than {FEWEST_HEATERS}"] if few else []
+    if not few:
         healthy = _mean_of(kind.healthy[who] for who in sorted(kind.healthy))
         healthy["site"] = _coarse(healthy["site"])
         cells: dict[tuple[Any, ...], list[Point]] = defaultdict(list)
@@ -244,9 +236,9 @@ def rows_of(kind: Kind, generator: np.random.Generator) -> tuple[list[dict[str, 
             cells[point.cell].append(point)
         kept = [some for _, some in sorted(cells.items()) if _enough(some)]
         lost = len(kind.points) - sum(map(len, kept))
-        told += [LOST.format(lost, len(kind.points), FEWEST_VISITS, FEWEST)] if lost else []
-        groups = [some for some in kept for _ in range(len(some) // FEWEST_VISITS)]
-        names = generator.choice(900_000, max(1, len(kind.healthy) // FEWEST), replace=False) + 100_000
+        told += [LOST.format(lost, len(kind.points), FEWEST_VISITS, FEWEST_HEATERS)] if lost else []
+        groups = [some for some in kept for _ in range(len(some) // ROW_OF)]
+        names = generator.choice(900_000, len(kind.healthy) // FEWEST, replace=False) + 100_000
         for group in names:
             rows += _written(healthy, {"kind": "healthy", "group": int(group), **kind.kind})
         for number in map(int, generator.permutation(len(groups))):
@@ -262,7 +254,7 @@ def _without_heater(point: Point) -> str:
 
 
 def _enough(points: Sequence[Point]) -> bool:
-    return len(points) >= FEWEST_VISITS and len({one.heater for one in points}) >= FEWEST
+    return len(points) >= FEWEST_VISITS and len({one.heater for one in points}) >= FEWEST_HEATERS
 
 
 def _counted(who: dict[Any, list[str]], word: str, told: list[str]) -> list[dict[str, Any]]:
@@ -280,14 +272,18 @@ def _counted(who: dict[Any, list[str]], word: str, told: list[str]) -> list[dict
 
 
 def _mean_of(healthy: Iterable[Stages]) -> Stages:
-    """Return the mean healthy reading: what at least five heaters have."""
+    """Return the mean healthy reading: what enough heaters have, in coarse steps but for the site."""
     gathered: dict[str, dict[str, list[float]]] = defaultdict(lambda: defaultdict(list))
     for stages in healthy:
         for stage, values in stages.items():
             for key, value in values.items():
                 gathered[stage][key].append(value)
     means = {
-        stage: {key: float(np.mean(some)) for key, some in values.items() if len(some) >= FEWEST}
+        stage: {
+            key: _stepped(float(np.mean(some)), COARSE.get(key))
+            for key, some in values.items()
+            if len(some) >= FEWEST_HEATERS
+        }
         for stage, values in gathered.items()
     }
     return {stage: values for stage, values in means.items() if values}
@@ -325,7 +321,11 @@ def _row(
 
 def _coarse(site: dict[str, float]) -> dict[str, float]:
     """Return a site in the steps in which it is told."""
-    return {key: step * round(site[key] / step) for key, step in zip(SITE, (STEP_M, STEP_K), strict=True)}
+    return {key: _stepped(site[key], step) for key, step in zip(SITE, (STEP_M, STEP_K), strict=True)}
+
+
+def _stepped(value: float, step: float | None) -> float:
+    return step * round(value / step) if step else value
 
 
 def scatter_of(size: int) -> float:
@@ -358,32 +358,3 @@ def _written(values: Stages, named: dict[str, Any]) -> list[dict[str, Any]]:
                 row[key] = sign * float(f"{math.exp(logs[key]):.2g}")
         rows.append(row)
     return rows
-
-
-# ---- what comes in --------------------------------------------------------------------------------------------------
-def counted_once(tables: Iterable[Sequence[dict[str, Any]]]) -> tuple[list[dict[str, Any]], list[str]]:
-    """Return the rows of several tables with each contribution once, and what was left out, in words.
-
-    The same contribution counts once; of two contributions of one book, as it grew, the one with more confirmed visits.
-    """
-    contributions: dict[str, list[dict[str, Any]]] = {}
-    told = []
-    for rows in tables:
-        own: dict[str, list[dict[str, Any]]] = {}
-        for row in rows:
-            own.setdefault(str(row["contribution"]), []).append(row)
-        for name, some in own.items():
-            if name in contributions:
-                told.append(f"contribution {name} came twice and counts once")
-            contributions.setdefault(name, some)
-    best: dict[str, str] = {}
-    for name, some in sorted(contributions.items()):
-        book = str(some[0]["book"])
-        other = best.get(book)
-        if other is not None:
-            older, newer = sorted((other, name), key=lambda one: (float(contributions[one][0]["confirmed"]), one))
-            told.append(f"contribution {older} is of the same book as {newer}, which holds more: left out")
-            name = newer
-        best[book] = name
-    kept = [row for name in sorted(best.values()) for row in contributions[name]]
-    return kept, told

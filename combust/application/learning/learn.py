@@ -157,7 +157,7 @@ def learn(
             scatter=used.scatter if used else {},
             frequency=shares.to_dict() if frequent else {},
             look=looks,
-            type=types_of({one.group: one.heater for one in given}.values()),
+            type=types_of({one.group: one.heater for one in given if one.heater}.values()),
         )
     return Learning(
         learnt=learnt,

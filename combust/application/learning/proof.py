@@ -108,7 +108,7 @@ class Class:
             self.of.append(number)
         if kept:
             self.visits.append(kept)
-            self.rows.append([self._row(name) for name in rows_of(kept[-1].heater)])
+            self.rows.append([self._row(name) for name in rows_of(engine.heater)])
 
     def _weighed(
         self, lessons: Sequence[Taught], priors: Priors
@@ -116,6 +116,8 @@ class Class:
         """Yield the visits of one heater of which something was read, weighed under some priors."""
         engine: Engine | None = None
         for lesson in lessons:
+            if lesson.heater is None:
+                continue
             if engine is None or engine.heater is not lesson.heater:
                 engine = Engine(lesson.heater, priors, self.instrument, SEED)
             look = first_look(lesson.heater, self.instrument, [lesson.rows])[0]

@@ -21,8 +21,8 @@ class Taught:
     ----------
     group : str
         What visits of one heater have in common: its id, or a random number of an anonymous table.
-    heater : Heater
-        With its healthy reading.
+    heater : Heater or None
+        With its healthy reading; None where a cause is told without readings.
     rows : tuple of dict
         The readings before the work, as the ranking takes them.
     cause : str
@@ -38,7 +38,7 @@ class Taught:
     """
 
     group: str
-    heater: Heater
+    heater: Heater | None
     rows: tuple[dict[str, Any], ...]
     cause: str = ""
     looks: tuple[Look, ...] = ()

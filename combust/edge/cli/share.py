@@ -6,7 +6,7 @@ from typing import Any
 
 import click
 
-from combust.application.learning.anonymous import FEWEST, FEWEST_VISITS, anonymous
+from combust.application.learning.anonymous import FEWEST, FEWEST_HEATERS, FEWEST_VISITS, anonymous
 from combust.data.errors import CombustError, Fault
 from combust.domain.safety import calculation
 from combust.edge.cli.answer import Answer, answers
@@ -24,7 +24,7 @@ RULE = (
 RULE += "No ids, names, places, days, texts or photographs. "
 RULE += "\nA row of kind visit is no visit: it is a weighted mean of all confirmed visits (mean_of) of one type with "
 RULE += "cause and stages in common, before or after the work. Such rows share their visits: mean_of does not add up. "
-RULE += "Rows of kind cause and look count visits; rows of kind healthy are the mean healthy reading."
+RULE += "Rows of kind cause and look count visits; rows of kind healthy are the mean healthy reading in coarse steps."
 
 
 @answers("share", strict="")
@@ -66,7 +66,7 @@ def command(sources: tuple[str, ...], folder: str | None, out: str | None, yes: 
     rows = [{key: row.get(key) for key in COLUMNS} for row in found.rows]
     used = [key for key in COLUMNS if any(row[key] is not None for row in rows)]
     shown = text_of_table({key: key for key in used}, rows) if rows else "Nothing may leave the book."
-    text = f"{shown}\n\n{RULE.format(FEWEST_VISITS, FEWEST, FEWEST)}"
+    text = f"{shown}\n\n{RULE.format(FEWEST_VISITS, FEWEST_HEATERS, FEWEST)}"
     facts: dict[str, Any] = {"rows": list(found.rows), "contributions": found.contributions, "told": told}
     if out and rows and not yes:
         click.echo(text, err=True)  # stdout is for what was done

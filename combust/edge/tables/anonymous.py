@@ -11,7 +11,8 @@ from typing import Any
 
 import pyarrow as pa
 
-from combust.application.learning.anonymous import FEWEST, counted_once, sum_of
+from combust.application.learning.anonymous import FEWEST
+from combust.application.learning.contributions import counted_once, sum_of
 from combust.application.learning.taught import Taught
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field
@@ -29,7 +30,7 @@ NAMED = {
     "contribution": "checksum of a contribution: it counts once",
     "book": "what tells contributions of one book, as it grew",
     "confirmed": "confirmed visits behind the contribution",
-    "kind": "healthy (mean healthy reading), visit, cause or look (counts)",
+    "kind": "healthy (mean healthy reading, coarse), visit, cause or look (counts)",
     "blower": "type of the blower",
     "shaft": "whether heating air turns with it: yes, no, untold",
     "fuel": "fuel of the type",
@@ -141,17 +142,16 @@ def taught_by(rows: Rows) -> Iterator[Taught]:
             readings = tuple({**_reading(row), "location": "outdoors"} for row in some)
             count, scatter = int(some[0].get("mean_of") or some[0]["visits"]), float(some[0].get("scatter", 1.0))
             yield Taught(name, heaters[name], readings, visits=count, scatter=scatter)
-    of_type = {_type_of(some[0]): heaters[name] for name, some in healthy.items()}
     groups = Counter(_type_of(some[0]) for some in healthy.values())
-    counted = [row for row in rows if row["kind"] == "cause" and _type_of(row) in of_type]
+    counted = [row for row in rows if row["kind"] == "cause"]
     visits_of = Counter[tuple[Any, ...]]()
     for row in counted:
         visits_of[_type_of(row)] += int(row["visits"])
     for row in counted:
         kind, cause = _type_of(row), str(row["cause"])
-        each = math.ceil(visits_of[kind] / (FEWEST * groups[kind]))  # visits of a heater
+        each = math.ceil(visits_of[kind] / (FEWEST * max(1, groups[kind])))  # visits of a heater
         for number in range(int(row["visits"])):
-            yield Taught(f"{' '.join(map(str, kind))} {cause} {number // each}", of_type[kind], (), cause=cause)
+            yield Taught(f"{' '.join(map(str, kind))} {cause} {number // each}", None, (), cause=cause)
 
 
 def _type_of(row: dict[str, Any]) -> tuple[Any, ...]:
@@ -169,5 +169,7 @@ def heater_of(rows: Rows) -> Heater:
     if first.get("shaft") in ("yes", "no"):
         whole["heating_air_on_same_shaft"] = first["shaft"] == "yes"
     whole["stages"] = {str(row["stage"]): {} for row in rows}
+    if heat := first.get("heat_kw"):
+        whole["stages"]["high" if "high" in whole["stages"] else min(whole["stages"])]["useful_heat_kw"] = float(heat)
     whole["baseline"] = [{**_reading(row), "origin": "unit"} for row in rows]
     return Heater.from_dict(whole)

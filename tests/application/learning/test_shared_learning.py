@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from combust.application.learning import anonymous as an
+from combust.application.learning.contributions import sum_of
 from combust.application.learning.learn import learn
 from combust.application.learning.learnt import Learnt
 from combust.edge.figures.learnt import learnt_chart
@@ -47,7 +48,7 @@ def test_rows_of_a_larger_book_teach_structure_that_a_ranking_uses(tmp_path: Pat
     """The invented heaters radiate a fifth of their heat, of which the shipped prior believes a hundredth."""
     rng = np.random.default_rng(2)
     rows, _ = an.rows_of(kind_of(fleet(rng, 30, 120)), rng)
-    whole = [{"contribution": an.sum_of(rows), "book": "b", "confirmed": 120, **row} for row in rows]
+    whole = [{"contribution": sum_of(rows), "book": "b", "confirmed": 120, **row} for row in rows]
     shared, learnt, table = tmp_path / "shared.csv", tmp_path / "learnt.toml", tmp_path / "v.csv"
     write_anonymous(whole, shared)
     assert is_anonymous(shared)
