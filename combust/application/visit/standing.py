@@ -194,12 +194,12 @@ def excluded(visit: Visit, causes: VisitResult | None) -> list[str]:
     """
     if causes is None or not (causes.ranked and causes.valid and causes.fits):
         return []
-    together = {name for names in causes.cannot_separate for name in names}
+    others = {HEALTHY, *causes.lowered, *(name for names in causes.cannot_separate for name in names)}
     seen = {column for column, _ in _answers(visit)}
     return [
         one.cause
         for one in causes.causes
-        if one.probability < LEAST and one.cause not in (HEALTHY, *together, *causes.lowered) and _was_looked_at(one.cause, seen)
+        if one.probability < LEAST and one.cause not in others and _was_looked_at(one.cause, seen)
     ]
 
 

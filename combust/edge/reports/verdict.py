@@ -127,7 +127,8 @@ def _briefly(causes: VisitResult | None) -> str:
     if causes is None or not (causes.ranked and causes.valid and causes.fits):
         return ""
     unsure = "" if causes.top.probability >= LEADS else "nothing settled; first "
-    return f"{unsure}{label_of(causes.top.cause)} ({causes.top.percent}{', with what was learnt' if causes.learnt else ''})"
+    used = ", with what was learnt" if causes.learnt else ""
+    return f"{unsure}{label_of(causes.top.cause)} ({causes.top.percent}{used})"
 
 
 def _meaning(visit: Visit, causes: VisitResult | None) -> str:
