@@ -91,7 +91,7 @@ def test_what_confirms_nothing_says_why(lines: tuple[str, ...], why: str) -> Non
 
 
 def test_why_it_does_not_count_has_its_numbers() -> None:
-    """5.9 % O2 dry of diesel is lambda 1.37 (20.9/(20.9 - 5.9) = 1.39, less for the hydrogen); healthy is 8.2 %, 1.60."""
+    """5.9 % O2 dry of diesel is lambda 1.37 (20.9/(20.9 - 5.9) = 1.39, less for hydrogen); healthy is 8.2 %, 1.60."""
     told = why_not(visit_of(DAY, *BEFORE, REPAIR, FOUND, "high o2 5.9 flue 348 co 80"))
     assert re.fullmatch(
         r"lambda after the work is not the healthy one \(lambda at high 1\.3\d ± 0\.0\d \(95 %\), "
