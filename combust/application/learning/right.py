@@ -15,7 +15,7 @@ from typing import Any
 
 from combust.application.causes.catalogue import HEALTHY
 from combust.application.causes.rank import rank_causes
-from combust.application.learning.confirmed import Confirmed, confirm
+from combust.application.learning.confirmed import Confirmed, confirm, why_not
 from combust.application.visit.visit import Visit
 from combust.application.visit.words import SETTINGS
 from combust.data.errors import CombustError
@@ -28,6 +28,7 @@ FEW = 5  # of fewer nothing is told but the count
 MOST_WRONG = 40  # visits that are told one by one; all of them are counted
 LEAST = 1e-4  # a share below it is not told from it
 NOT_READ = (*SETTINGS, "stage", "arrangement", "phase", "taken_at", "heater_id", "reading_id", "note", "strokes")
+MOST_NAMED = 100  # visits that are named for one reason why they are not counted; all of them are counted
 TOO_FEW = "too few to say"
 
 
@@ -233,6 +234,8 @@ class HowRight(Result):
         Closed and open ones that were looked at.
     not_counted : mapping
         Why a visit confirms nothing, or was not ranked -> how many.
+    named : mapping
+        The same reason -> (visit, why with its numbers) of the first of them, at most ``MOST_NAMED``.
     by_word : int
         Confirmed by a person's word alone: that nothing was wrong.
     overall : Share or None
@@ -247,6 +250,7 @@ class HowRight(Result):
 
     visits: int
     not_counted: dict[str, int]
+    named: dict[str, tuple[tuple[str, str], ...]]
     by_word: int
     overall: Share | None
     by_said: tuple[Share, ...]
@@ -284,11 +288,15 @@ def how_often_right(
         As :func:`~combust.application.causes.rank.rank_causes` takes it: ``learnt`` or ``causes`` of one's own too.
     """
     tally, reasons, count, by_word = Tally(), Counter[str](), 0, 0
+    named: dict[str, list[tuple[str, str]]] = {}
     for count, visit in enumerate(visits, 1):
         found, why = confirm(visit)
         said = judge(found, **how) if found else None
         if found is None or said is None:
-            reasons[why or "not ranked: no healthy reading of the heater"] += 1
+            why = why or "not ranked: no healthy reading of the heater"
+            reasons[why] += 1
+            if len(some := named.setdefault(why, [])) < MOST_NAMED:
+                some.append((visit.visit_id, why_not(visit) or why))
         else:
             tally.add(said)
             by_word += found.cause == HEALTHY
@@ -299,6 +307,7 @@ def how_often_right(
     return HowRight(
         visits=count,
         not_counted=dict(reasons.most_common()),
+        named={why: tuple(named[why]) for why, _ in reasons.most_common()},
         by_word=by_word,
         overall=overall[0] if overall else None,
         by_said=tally.shares("said"),

@@ -16,6 +16,7 @@ THEN = "What was taken for something else most often stands first. When it names
 THEN += "that tells it from the other ones (combust word CAUSE) before anything is mended."
 FACTOR = "The factor: so many times likelier than the confirmed cause that reading made the wrong one. A reading that "
 FACTOR += "comes back here is read again, or its instrument is looked at, before it decides."
+MOST_NAMED = 5  # visits that are named for one reason
 TIMES = 100.0  # above it a factor is told as more than that
 WRONG_HEAD = ("visit", "confirmed cause", "it said", "readings that spoke for it, by which factor")
 VERDICTS = {
@@ -60,9 +61,15 @@ def sections_of(found: HowRight) -> list[Section]:
     looked = [(plain_name(column), *(str(some[key]) for key in VERDICTS)) for column, some in seen.items()]
     looks = ("look", *VERDICTS.values())
     parts.append(Section("What looks showed, held against the confirmed cause", looked, NONE, looks))
-    reasons = [(why, str(number)) for why, number in found.not_counted.items()]
+    reasons = [(why, str(number), _which(found, why)) for why, number in found.not_counted.items()]
     every = "All were counted." if found.visits else "There is no visit yet."
-    return [*parts, Section("Visits that were not counted", reasons, every, ("why", "visits"))]
+    return [*parts, Section("Visits that were not counted", reasons, every, ("why", "visits", "which"))]
+
+
+def _which(found: HowRight, why: str) -> str:
+    """Return the names of the first visits that were not counted for a reason."""
+    names = [name for name, _ in found.named[why]]
+    return ", ".join(names[:MOST_NAMED]) + (" ..." if found.not_counted[why] > MOST_NAMED else "")
 
 
 NAMED_HEAD = ("it named first", "it was", "how often")

@@ -94,6 +94,8 @@ def test_the_demo_logbook_is_counted_whole(tmp_path: Path) -> None:
     some = [*every[::10], every[1].add("reopened", {})]
     found = how_often_right(iter(some), pairs=False)
     assert found.not_counted == {"open still": 1}
+    assert found.named == {"open still": ((every[1].visit_id, "open still"),)}
+    assert sections_of(found)[-1].rows == [("open still", "1", every[1].visit_id)]
     some.pop()
     kinds = {kind_of(visit.need_heater()) for visit in some}
     assert kinds == {one.name for one in found.by_kind} == {"centrifugal blower, 2 kW, diesel"}
@@ -143,9 +145,17 @@ def test_a_book_that_took_a_table_in_says_what_the_table_says(tmp_path: Path) ->
     assert first == second  # so that a book and its table count once together
     twice = call("log", "add", book, table)
     assert "is closed" in twice.err
+    closed = lines[4].split(",")[21]
+    points = "\n".join(lines[:5]).replace(closed, "10.11.2023 12:00")
+    Path(table).write_text(points, encoding="utf-8")
+    with visits_in(table, HEATERS) as (visits, _, _):
+        assert [one.closed_at for one in visits] == ["2023-11-10T12:00:00"]
     wrong = "\n".join(lines[:5]).replace(lines[4].split(",")[21], "last winter")
     Path(table).write_text(wrong, encoding="utf-8")
-    assert "closed_at = last winter is no date with a time" in call("log", "add", str(tmp_path / "n.book"), table).err
+    assert (
+        "closed_at = last winter is no time, or can be read in two ways"
+        in call("log", "add", str(tmp_path / "n.book"), table).err
+    )
 
 
 @pytest.mark.practice
