@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -22,57 +21,12 @@ from combust.application.learning.frequencies import (
 from combust.application.learning.hierarchy import OF_HEATER, SCATTER_U, Hierarchy
 from combust.application.learning.learnt import SCATTERS, UNKNOWN, Learnt, rule, types_of
 from combust.application.learning.proof import Class, as_learnt
-from combust.application.learning.said import rows_of
+from combust.application.learning.said import Learning
 from combust.application.learning.taught import Taught
 from combust.data.tables import load_table
 from combust.domain.instrument import InstrumentClass, instrument_class
-from combust.domain.result import Result, Rows
 
 SEVERAL = 3  # checks that are named at most
-
-
-@dataclass(frozen=True, slots=True)
-class Learning(Result):
-    """What visits taught, whether it is used, and what would help.
-
-    Attributes
-    ----------
-    learnt : Learnt or None
-        What is written down; None where nothing proved itself.
-    visits, heaters, confirmed : int
-        What taught; ``confirmed`` are the visits whose cause a repair confirmed, and that frequencies count.
-    structure, frequencies : str
-        In words: used, or why not.
-    rests_on : mapping
-        visits, heaters, confirmed; of anonymous tables also tables, behind (confirmed visits) and held_back.
-    score : mapping
-        Mean ln score of a visit of a heater left out: before, after, gain, gain_u; and the share of unlike visits.
-    frequency_score : mapping
-        Mean gain of ln score of a confirmed cause of a heater left out, over the shipped shares: gain, gain_u.
-    untold : tuple of str
-        Rows of the structure about which the visits tell next to nothing.
-    would_help : tuple of str
-        Checks that would tell most of those, as ``combust word`` knows them, the most helpful first.
-    """
-
-    learnt: Learnt | None
-    visits: int
-    heaters: int
-    confirmed: int
-    structure: str
-    frequencies: str
-    rests_on: Mapping[str, float] = field(default_factory=dict)
-    score: Mapping[str, float] = field(default_factory=dict)
-    frequency_score: Mapping[str, float] = field(default_factory=dict)
-    untold: tuple[str, ...] = ()
-    would_help: tuple[str, ...] = ()
-    left_out: tuple[str, ...] = ()
-    shares: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
-    calculated = True
-
-    def lines(self) -> Rows:
-        """Return what was learnt, its proof, and what would help."""
-        return rows_of(self)
 
 
 def learn(

@@ -3,21 +3,62 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, field
 
 from combust.application.causes.catalogue import label_of
-from combust.application.learning.learnt import rests_on
+from combust.application.learning.learnt import Learnt, rests_on
 from combust.data.tables import load_table
-from combust.domain.result import Rows
-
-if TYPE_CHECKING:
-    from combust.application.learning.learn import Learning
+from combust.domain.result import Result, Rows
 
 MOVED = 0.05  # of the shipped prior, from which a cause is said to be met more or less often
 SHIFTED = 0.5  # standard deviations of the shipped prior, from which a row of the structure is said to lie elsewhere
 
 
-def rows_of(found: Learning) -> Rows:
+@dataclass(frozen=True, slots=True)
+class Learning(Result):
+    """What visits taught, whether it is used, and what would help.
+
+    Attributes
+    ----------
+    learnt : Learnt or None
+        What is written down; None where nothing proved itself.
+    visits, heaters, confirmed : int
+        What taught; ``confirmed`` are the visits whose cause a repair confirmed, and that frequencies count.
+    structure, frequencies : str
+        In words: used, or why not.
+    rests_on : mapping
+        visits, heaters, confirmed; of anonymous tables also tables, behind (confirmed visits) and held_back.
+    score : mapping
+        Mean ln score of a visit of a heater left out: before, after, gain, gain_u; and the share of unlike visits.
+    frequency_score : mapping
+        Mean gain of ln score of a confirmed cause of a heater left out, over the shipped shares: gain, gain_u.
+    untold : tuple of str
+        Rows of the structure about which the visits tell next to nothing.
+    would_help : tuple of str
+        Checks that would tell most of those, as ``combust word`` knows them, the most helpful first.
+    """
+
+    learnt: Learnt | None
+    visits: int
+    heaters: int
+    confirmed: int
+    structure: str
+    frequencies: str
+    rests_on: Mapping[str, float] = field(default_factory=dict)
+    score: Mapping[str, float] = field(default_factory=dict)
+    frequency_score: Mapping[str, float] = field(default_factory=dict)
+    untold: tuple[str, ...] = ()
+    would_help: tuple[str, ...] = ()
+    left_out: tuple[str, ...] = ()
+    shares: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
+    calculated = True
+
+    def lines(self) -> Rows:
+        """Return what was learnt, its proof, and what would help."""
+        return _rows_of(self)
+
+
+def _rows_of(found: Learning) -> Rows:
     """Return what was learnt, in plain words first; its proof and every number after them; then what would help."""
     rows = [("taught by", rests_on(found.rests_on))]
     if held_back := found.rests_on.get("held_back"):
@@ -89,7 +130,7 @@ def _numbers(found: Learning) -> Rows:
     """Return the numbers: the scores, then each row that was learnt."""
     rows: list[tuple[str, str]] = []
     if found.score:
-        rows.append(("foretold, heaters left out", of_score(found.score)))
+        rows.append(("foretold, heaters left out", _of_score(found.score)))
         unlike = [100.0 * found.score[key] for key in ("unlike_before", "unlike_after")]
         told = f"{unlike[0]:.0f} % of the visits were unlike the expected ones, then {unlike[1]:.0f} %; 5 % is right"
         rows.append(("calibration", told))
@@ -117,7 +158,7 @@ def _counts(shares: Mapping[str, Mapping[str, float]]) -> Iterable[tuple[str, st
             yield name, f"{label_of(name)}: {row['count']:g} times, {ends} of what can be confirmed"
 
 
-def of_score(score: Mapping[str, float]) -> str:
+def _of_score(score: Mapping[str, float]) -> str:
     """Return the score of the structure before and after, as numbers."""
     told = f"{score['gain']:+.3f} ± {score['gain_u']:.3f} a visit"
     return f"ln score {score['before']:.2f}, then {score['after']:.2f}: {told}"

@@ -10,7 +10,8 @@ from typing import Any
 
 import click
 
-from combust.application.learning.learn import Learning, learn
+from combust.application.learning.learn import learn
+from combust.application.learning.said import Learning
 from combust.application.learning.taught import Taught, taught
 from combust.application.visit.visit import Visit
 from combust.edge.cli.answer import Answer, answers
