@@ -20,6 +20,7 @@ of the simulated heater, or in which the heater was swapped. Nothing is guessed 
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any
@@ -34,6 +35,8 @@ from combust.domain.heater import Heater
 from combust.domain.reading import is_simulated
 
 OPENED_UP = "strip_down"
+NO_PROFILE = "nothing known of the heater: give its profile with a healthy reading (--heaters DIR)"
+NO_HEALTHY = "no healthy reading of the heater"
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +98,26 @@ def confirmed(visits: Iterable[Visit]) -> Iterator[Confirmed]:
             yield found
 
 
+def noting(visits: Iterable[Visit], reasons: Counter[str], *, healthy: bool = False) -> Iterator[Visit]:
+    """Yield visits as they come, and count why those that confirm no cause do not.
+
+    Parameters
+    ----------
+    visits : iterable of Visit
+    reasons : Counter
+        Reason -> how many visits; it is filled while the visits are taken.
+    healthy : bool
+        Count also what is confirmed of a heater without a healthy reading.
+    """
+    for visit in visits:
+        found, why = confirm(visit)
+        if found and healthy and not found.heater.baselines:
+            why = NO_HEALTHY
+        if why:
+            reasons[why] += 1
+        yield visit
+
+
 def confirm(visit: Visit) -> tuple[Confirmed | None, str]:
     """Return (what a visit confirms, "") or (None, why it confirms nothing).
 
@@ -123,7 +146,7 @@ def _confirm(visit: Visit) -> tuple[Confirmed | None, str]:
     rows = [{key: value for key, value in one.row.items() if key != OPENED_UP} for one in before]
     rows = [row for row in rows if row]
     if not why and heater is None:
-        why = "nothing known of the heater: give its profile (--heaters DIR)"
+        why = NO_PROFILE
     if not why and not rows:
         why = "nothing read before the work"
     if why or heater is None:
