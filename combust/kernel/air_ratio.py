@@ -190,12 +190,14 @@ def o2_from_co2(
 def _air_and_carbon(co2: Any, co: Any, hc: Any, fuel: Atoms[Any], air: DryAir) -> tuple[Any, Any]:
     """Return dry air and burnt carbon per mol of dry gas, from fractions of CO2, CO and HC."""
     surplus = 1.0 + fuel.n_c / 2.0 + fuel.s_c - stoichiometric_oxygen(fuel)
-    hydrogen_0 = (1.0 - surplus * (co2 + co) - co / 2.0 - hc) / 1.5
+    carbon = co2 + co
+    hydrogen_0 = (1.0 - surplus * carbon - co / 2.0 - hc) / 1.5
     hydrogen_1 = (1.0 - surplus * air.co2) / 1.5
     h, j = WATER_GAS_CONSTANT * co2 + co, WATER_GAS_CONSTANT * air.co2
     a = hydrogen_1 * j
-    b = hydrogen_1 * h + hydrogen_0 * j - fuel.h_c / 2.0 * co * air.co2
-    c = hydrogen_0 * h - fuel.h_c / 2.0 * co * (co2 + co)
+    of_co = fuel.h_c / 2.0 * co
+    b = hydrogen_1 * h + hydrogen_0 * j - of_co * air.co2
+    c = hydrogen_0 * h - of_co * carbon
     dry_air = 2.0 * c / (b + np.sqrt(np.maximum(b * b - 4.0 * a * c, 0.0)))
     # Near clean air the other root of the quadratic, gas without burnt carbon, comes first: there CO is left out.
     dry_air = np.where(co2 > 2.0 * air.co2, dry_air, (hydrogen_0 + surplus * co / 1.5) / hydrogen_1)

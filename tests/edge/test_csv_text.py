@@ -65,6 +65,41 @@ def test_many_numbers_are_written_as_arrow_writes_them(decimals: int) -> None:
         assert by_us(text, numbers.tolist(), decimals) == by_arrow(numbers.tolist(), decimals)
 
 
+@pytest.mark.independent
+@pytest.mark.parametrize("quoted", [False, True])
+@pytest.mark.parametrize("decimals", range(6))
+def test_large_numbers_in_two_pieces_are_written_as_arrow_writes_them(decimals: int, quoted: bool) -> None:
+    """Beyond the texts that are kept, whole numbers and zeros at the end among them, in quotes with a decimal comma."""
+    random, text = np.random.default_rng(decimals), CsvText(",", "," if quoted else ".", bom=False)
+    least = rounded.MOST_TEXTS / 10**decimals
+    for numbers in (random.uniform(least, 90.0 * least, 40_000), random.uniform(0.5 * least, 2.0 * least, 40_000)):
+        numbers[::9], numbers[1::9], numbers[2::9] = np.rint(numbers[::9]), np.round(numbers[1::9], 1), np.nan
+        wanted = by_arrow(numbers.tolist(), decimals)
+        if quoted:
+            cells = (cell.replace(b".", b",") for cell in wanted.splitlines())
+            wanted = b"".join(b'"%b"\n' % cell if cell else b"\n" for cell in cells)
+            column = Rounded.of(numbers, decimals, np.zeros(len(numbers), dtype=bool))
+            parts = [Part(["x", "y"], [column, pa.array(['"'] * len(numbers))])]
+            pieces = b"".join(text.pieces_of(lambda parts=parts: parts)[1:])
+            assert pieces == b"".join(line + b',""""\n' for line in wanted.splitlines())
+        else:
+            assert by_us(text, numbers.tolist(), decimals) == wanted
+
+
+@pytest.mark.independent
+@pytest.mark.parametrize("width", [2, 8, 9, 10, 11, 30])
+def test_short_rows_of_many_columns_are_written_as_arrow_writes_them(width: int) -> None:
+    """Empty cells, and some longer than a word of the processor, up to the end of a row and over the next one."""
+    random, text = np.random.default_rng(width), CsvText(",", ".", bom=False)
+    rows = random.choice([np.nan, np.nan, 0.0, 7.0, 1.25, 123456.78, -3.5, 1e12], (3_000, width))
+    table = pa.table({f"x{place}": pa.array(rows[:, place], mask=np.isnan(rows[:, place])) for place in range(width)})
+    stream = pa.BufferOutputStream()
+    pa_csv.write_csv(table, stream, pa_csv.WriteOptions(include_header=False, quoting_style="none"))
+    columns = [Rounded.of(rows[:, place], 2, np.zeros(len(rows), dtype=bool)) for place in range(width)]
+    pieces = text.pieces_of(lambda: [Part(table.column_names, columns)])
+    assert b"".join(pieces[1:]) == stream.getvalue().to_pybytes()
+
+
 def test_a_short_table_makes_few_texts_and_a_long_one_no_more_than_it_may() -> None:
     made: list[int] = []
 

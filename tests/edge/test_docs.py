@@ -59,7 +59,7 @@ def test_a_finding_is_a_plain_sentence(kind) -> None:
      ("vapour", "vapour"), ("Vapor", "vapour"), ("petrol", "gasoline"), ("gasoline", "gasoline"), ("smoke", "smoke"),
      ("soot", "smoke"), ("kink", "restriction"), ("kinks", "restriction"), ("bubbles", "bubbles"),
      ("bubble", "bubbles"), ("vapor lock", "bubbles"), ("efficiency", "efficiency"),
-     ("strainer", "fuel_waxed"), ("rust", "joints")],
+     ("strainer", "fuel_waxed"), ("rust", "joints"), ("closed_at", "closed_at"), ("event", "event")],
 )  # fmt: skip
 def test_a_word_is_found_in_any_spelling(asked, word) -> None:
     assert word in [entry.word for entry in look_up(asked)]

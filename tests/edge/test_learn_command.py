@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from combust.application.causes.catalogue import label_of
 from combust.application.learning.learnt import Learnt
 from combust.application.learning.taught import taught
 from combust.edge.logbook.taught import visits_in
@@ -59,6 +60,31 @@ def test_the_settings_of_the_day_name_it_and_each_answer_says_so(tmp_path: Path)
     assert "from 40 visits of 10 heaters" in call("cause", book).out
     off = call("visit", "enter", book, "learnt", "none")
     assert "from 40 visits" not in off.out
+
+
+def test_the_sheet_says_what_it_was_counted_with(tmp_path: Path) -> None:
+    """A fleet full of restrictions: the danger became less probable, and no reading speaks against what only it hid."""
+    book, file, page = str(tmp_path / "day.book"), tmp_path / "learnt.toml", tmp_path / "v1.html"
+    often = {"count": 90.0, "low": 0.8, "high": 0.99, "factor": 12.0}
+    learnt = Learnt(FAR.book, frequency=dict.fromkeys(("intake_restricted", "exhaust_restricted"), often))
+    file.write_text(learnt.to_toml(), encoding="utf-8")
+    call("visit", "day", book, "location", "outdoors", "altitude", "0", "air", "15", "learnt", str(file))
+    call("visit", "open", book, "heater-0312", "--heaters", str(HEATERS), "--visit-id", "V1")
+    line = ("enter", book, "high", "o2", "4.84", "co", "60")
+    found = call("visit", *line, "--json").json["causes"]
+    warned = next(one["text"] for one in found["findings"] if one["code"] == "learnt_less_danger")
+    call("visit", "enter", book, "repair", "hose cleared")
+    call("visit", "enter", book, "high", "o2", "8.2", "co", "45")
+    call("visit", "print", book, "--visit-id", "V1", "--out", str(page))
+    text = page.read_text(encoding="utf-8")
+    assert "from 40 visits of 10 heaters" in text
+    assert warned in text
+    against = text[text.index("Causes that the readings speak against") :]
+    against = against[: against.index("</p>")]
+    assert found["lowered"]
+    assert not [name for name in found["lowered"] if label_of(name) in against]
+    call("visit", "print", book, "--day", "today", "--out", str(page))
+    assert "with what was learnt)" in page.read_text(encoding="utf-8")
 
 
 def test_a_profile_is_no_file_of_what_was_learnt(tmp_path: Path) -> None:

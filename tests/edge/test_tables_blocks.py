@@ -12,17 +12,21 @@ import tempfile
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
 import combust
-from combust.application.reading.interpret import RESULT_KEYS
+from combust.application.reading.columns import columns_of_readings
+from combust.application.reading.interpret import RESULT_KEYS, interpret_columns
 from combust.application.reading.result import ReadingResult
 from combust.data.errors import CombustError
 from combust.data.vocabulary import quantities
+from combust.domain.instrument import instrument_class
 from combust.edge.tables import source
+from combust.edge.tables.dialect import Dialect
 from combust.edge.tables.readings import RESULT_NAMES, interpret_file
 from combust.edge.tables.rows import last_row_end, split_rows
 from tests.edge.moments import PATIENCE, begin, hold, interrupt
@@ -48,6 +52,45 @@ def test_a_block_border_anywhere_changes_nothing(
     assert parts.counts == whole.counts
     assert parts.rows == whole.rows
     assert parts.rejected == whole.rejected
+
+
+@pytest.mark.independent
+@pytest.mark.parametrize("seed", range(40))
+def test_a_block_with_ragged_rows_is_what_its_rows_are_one_by_one(seed: int) -> None:
+    shuffle, width = random.Random(seed), 1 + seed % 4
+    cells = ("", "a", " ", "-1.5", '"x;y"', '"two\nlines"', '"a ""b"""', "H\u00fctte", '"\r\nz"')
+    rows = [";".join(shuffle.choices(cells, k=max(0, width + shuffle.choice((0, 0, 0, -1, 1))))) for _ in range(60)]
+    raw = shuffle.choice(("\n", "\r\n")).join(rows).encode()
+    dialect = Dialect(";", ".", "utf-8", tuple("abcd"[:width]), 0)
+    ours, slow = source._parse(raw, dialect), source._parse_slowly(raw, dialect)
+    assert slow.ragged
+    assert ours.table.to_pydict() == slow.table.to_pydict()
+    assert (ours.ragged, ours.blank, ours.lines.tolist()) == (slow.ragged, slow.blank, slow.lines.tolist())
+
+
+@pytest.mark.independent
+def test_rows_of_several_fuels_are_what_they_are_with_each_fuel_alone() -> None:
+    shuffle, names = random.Random(2), ("diesel_b7", "paraffinic", "gasoline_e10")
+    values = [
+        {
+            "o2_dry_pct": shuffle.uniform(0.0, 20.9),
+            "co2_dry_pct": shuffle.choice((None, shuffle.uniform(1.0, 16.0))),
+            "co2_origin": "measured",
+            "co_dry_ppm": shuffle.choice((None, shuffle.uniform(0.0, 9000.0))),
+            "flue_temp_c": shuffle.uniform(20.0, 500.0),
+            "humidity_pct": shuffle.uniform(0.0, 100.0),
+            "intake_temp_c": shuffle.uniform(-40.0, 40.0),
+        }
+        for _ in range(500)
+    ]
+    index = np.array([shuffle.randrange(3) for _ in values])
+    fuels, device = [combust.get_fuel(name) for name in names], instrument_class(None)
+    mixed = interpret_columns(columns_of_readings(values, fuels, index), device)
+    for place, fuel in enumerate(fuels):
+        alone, here = interpret_columns(columns_of_readings(values, [fuel]), device), index == place
+        assert (alone.mask[here] == mixed.mask[here]).all()
+        for key in RESULT_KEYS:
+            np.testing.assert_array_equal(alone.values[key][here], mixed.values[key][here], key)
 
 
 @pytest.mark.hand

@@ -169,6 +169,11 @@ def test_nothing_is_ever_stuck(book):
     visit = begun(book, "outdoors high o2 8.2 co 54", "repair hose replaced")
     with pytest.raises(CombustError, match="CO inside and outside the cab"):
         may_close(visit, incomplete=True)
+    with pytest.raises(
+        CombustError, match="Even with --incomplete it does not close without: reading after"
+    ) as refused:
+        may_close(visit)
+    assert "Or close with" not in str(refused.value)
     visit = enter(book, visit, shlex.split("missing cab_co no analyser left with a charged battery"), minutes(8))
     visit = enter(book, visit, shlex.split("missing reading_after same"), minutes(9))
     with pytest.raises(CombustError, match="not borne out"):

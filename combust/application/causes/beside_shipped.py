@@ -12,25 +12,29 @@ from combust.application.causes.catalogue import Priors, label_of
 from combust.application.causes.visit_result import LEAST_SHOWN, NextCheck, VisitResult
 from combust.domain.limits import finding
 
+LESS_DANGER = "learnt_less_danger"
 LESS = 0.75  # of the share without learning, from which it is told
 
 
 def beside_shipped(found: VisitResult, shipped: VisitResult, priors: Priors) -> VisitResult:
     """Return an answer with what was learnt, which says where learning made a dangerous cause less probable.
 
-    Checks that tell a dangerous cause come no later than without learning.
+    Checks that tell a dangerous cause come no later than without learning. Causes that would be told without it are
+    named: what was read does not speak against them.
     """
     dangerous = [cause for cause in priors.causes.values() if cause.dangerous]
     less = []
     for cause in dangerous:
         before, after = (one.marginal.get(cause.name, 0.0) for one in (shipped, found))
         if before >= LEAST_SHOWN and after < LESS * before:
-            told = f"{label_of(cause.name)} ({cause.name}) {100.0 * after:.1f} %, without it {100.0 * before:.1f} %"
-            less.append(f"{told} ({' or '.join(cause.watched_by)})")
-    more = (finding("learnt_less_danger", causes="; ".join(less)),) if less else ()
+            words = f"{label_of(cause.name)} ({cause.name}) {100.0 * after:.1f} %, without it {100.0 * before:.1f} %"
+            less.append(f"{words} ({' or '.join(cause.watched_by)})")
+    more = (finding(LESS_DANGER, causes="; ".join(less)),) if less else ()
     watching = {name for cause in dangerous for name in cause.watched_by}
     order = no_later(found.next_checks, shipped.next_checks, watching)
-    return replace(found, findings=(*more, *found.findings), next_checks=order)
+    told = {cause.cause for cause in shipped.causes if cause.probability >= LEAST_SHOWN}
+    lowered = tuple(cause.cause for cause in found.causes if cause.probability < LEAST_SHOWN and cause.cause in told)
+    return replace(found, findings=(*more, *found.findings), next_checks=order, lowered=lowered)
 
 
 def no_later(

@@ -99,6 +99,7 @@ class VisitResult(Result):
     ``fits`` is False when the evidence fits no cause in the list; ``disagree`` then names the channels at odds.
     ``ranked`` is False without a healthy baseline: ``next_checks`` is then a fixed order, and ``causes`` hold what
     usual values of such heaters allow, which is no answer.
+    ``lowered`` names the causes that only what was learnt took below one in a hundred: no reading speaks against them.
     ``expected_healthy`` holds, for each stage, ``air_ratio`` and ``air_ratio_u`` [-] of the healthy heater here.
     """
 
@@ -121,6 +122,7 @@ class VisitResult(Result):
     disagree: tuple[str, ...] = ()
     ranked: bool = True
     why_no_adjust: str = ""
+    lowered: tuple[str, ...] = ()
     expected_healthy: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
 
     @property

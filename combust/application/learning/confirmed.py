@@ -28,13 +28,14 @@ from typing import Any
 from combust.application.causes.catalogue import HEALTHY, shipped_priors
 from combust.application.causes.seen_answers import seen_answers, seen_table
 from combust.application.visit.meaning import causes_of
-from combust.application.visit.nothing_wrong import against_healthy, lambda_is_off, last_of_stages
+from combust.application.visit.nothing_wrong import against_healthy, lambda_is_off, last_of_stages, numbers_off
 from combust.application.visit.visit import Visit
 from combust.data.errors import CombustError
 from combust.domain.heater import Heater
 from combust.domain.reading import is_simulated
 
 OPENED_UP = "strip_down"
+MOST_NAMED = 100  # visits that are named for one reason why they are not counted; all of them are counted
 NO_PROFILE = "nothing known of the heater: give its profile with a healthy reading (--heaters DIR)"
 NO_HEALTHY = "no healthy reading of the heater"
 
@@ -98,24 +99,45 @@ def confirmed(visits: Iterable[Visit]) -> Iterator[Confirmed]:
             yield found
 
 
-def noting(visits: Iterable[Visit], reasons: Counter[str], *, healthy: bool = False) -> Iterator[Visit]:
-    """Yield visits as they come, and count why those that confirm no cause do not.
+class NotCounted:
+    """Why visits were not counted, and the first of them for each reason; filled while the visits are taken."""
 
-    Parameters
-    ----------
-    visits : iterable of Visit
-    reasons : Counter
-        Reason -> how many visits; it is filled while the visits are taken.
-    healthy : bool
-        Count also what is confirmed of a heater without a healthy reading.
-    """
-    for visit in visits:
-        found, why = confirm(visit)
-        if found and healthy and not found.heater.baselines:
-            why = NO_HEALTHY
-        if why:
-            reasons[why] += 1
-        yield visit
+    def __init__(self) -> None:
+        self._reasons = Counter[str]()
+        self._named: dict[str, list[tuple[str, str]]] = {}
+
+    def add(self, visit: Visit, why: str) -> None:
+        """Count a visit for a reason, and name it where few were named."""
+        self._reasons[why] += 1
+        if len(some := self._named.setdefault(why, [])) < MOST_NAMED:
+            some.append((visit.visit_id, why_not(visit) or why))
+
+    def of(self, visits: Iterable[Visit], *, healthy: bool = False) -> Iterator[Visit]:
+        """Yield visits as they come, and count those that confirm no cause.
+
+        Parameters
+        ----------
+        visits : iterable of Visit
+        healthy : bool
+            Count also what is confirmed of a heater without a healthy reading.
+        """
+        for visit in visits:
+            found, why = confirm(visit)
+            if found and healthy and not found.heater.baselines:
+                why = NO_HEALTHY
+            if why:
+                self.add(visit, why)
+            yield visit
+
+    @property
+    def counts(self) -> dict[str, int]:
+        """Reason -> how many visits, the commonest first."""
+        return dict(self._reasons.most_common())
+
+    @property
+    def named(self) -> dict[str, tuple[tuple[str, str], ...]]:
+        """Reason -> (visit, why with its numbers) of the first of them, at most ``MOST_NAMED``, in the same order."""
+        return {why: tuple(self._named[why]) for why in self.counts}
 
 
 def confirm(visit: Visit) -> tuple[Confirmed | None, str]:
@@ -130,13 +152,30 @@ def confirm(visit: Visit) -> tuple[Confirmed | None, str]:
     >>> confirm(Visit.open("V017", at="2026-01-12T09:00+01:00"))
     (None, 'open still')
     """
+    found, why, _ = _known(visit)
+    return found, why
+
+
+def why_not(visit: Visit) -> str:
+    """Return why a visit confirms nothing, with the numbers that say so; "" where it confirms its cause."""
+    _, why, numbers = _known(visit)
+    return f"{why} ({numbers})" if numbers else why
+
+
+def unconfirmed(visit: Visit) -> str:
+    """Return :func:`why_not` of a visit that was worked at or names its cause; "" of a mere look, which asks none."""
+    return why_not(visit) if visit.worked or _cause_of(visit)[0] else ""
+
+
+def _known(visit: Visit) -> tuple[Confirmed | None, str, str]:
     if "confirmed" not in visit.known:  # the entries of a visit never change
         visit.known["confirmed"] = _confirm(visit)
-    found: tuple[Confirmed | None, str] = visit.known["confirmed"]
+    found: tuple[Confirmed | None, str, str] = visit.known["confirmed"]
     return found
 
 
-def _confirm(visit: Visit) -> tuple[Confirmed | None, str]:
+def _confirm(visit: Visit) -> tuple[Confirmed | None, str, str]:
+    """Return what a visit confirms or None, why it confirms nothing, and the numbers of that."""
     cause, why = _cause_of(visit)
     try:
         heater = visit.need_heater()
@@ -150,13 +189,13 @@ def _confirm(visit: Visit) -> tuple[Confirmed | None, str]:
     if not why and not rows:
         why = "nothing read before the work"
     if why or heater is None:
-        return None, why
+        return None, why, ""
     answers = dict.fromkeys(answer for one in before for answer in seen_answers(one.row, heater, shipped_priors()))
     looks = tuple(_look(column, answer, cause) for column, answer in answers)
-    why = _nothing_wrong(visit, heater, looks) if cause == HEALTHY else _good_after(visit, heater)
+    why, numbers = _nothing_wrong(visit, heater, looks) if cause == HEALTHY else _good_after(visit, heater)
     if why:
-        return None, why
-    return Confirmed(visit.visit_id, visit.heater_id, day_of(visit, rows), heater, cause, (*rows,), looks), ""
+        return None, why, numbers
+    return Confirmed(visit.visit_id, visit.heater_id, day_of(visit, rows), heater, cause, (*rows,), looks), "", ""
 
 
 def day_of(visit: Visit, rows: Iterable[dict[str, Any]]) -> str:
@@ -188,38 +227,39 @@ def _cause_of(visit: Visit) -> tuple[str, str]:
     return ("", "a doubt of the baseline, which no repair bears out") if known.baseline else (cause, "")
 
 
-def _nothing_wrong(visit: Visit, heater: Heater, looks: tuple[Look, ...]) -> str:
-    """Return why a visit does not bear out that nothing was wrong; "" where it does."""
-    if told := against_healthy(visit, causes_of(visit, heater=heater, pairs=False, next_checks=False)[0]):
-        return f"nothing wrong, but {told[0]}"
-    return "" if looks or visit.of_kind("check") else "nothing was looked at"
+def _nothing_wrong(visit: Visit, heater: Heater, looks: tuple[Look, ...]) -> tuple[str, str]:
+    """Return (why a visit does not bear out that nothing was wrong, the numbers of that); "" where it does."""
+    found, _ = causes_of(visit, heater=heater, pairs=False, next_checks=False)
+    if told := against_healthy(visit, found):
+        return f"nothing wrong, but {told[0]}", numbers_off(visit, found) if found else ""
+    return "" if looks or visit.of_kind("check") else "nothing was looked at", ""
 
 
-def _good_after(visit: Visit, heater: Heater) -> str:
-    """Return why the readings after the last work are not good, "" where they are."""
+def _good_after(visit: Visit, heater: Heater) -> tuple[str, str]:
+    """Return (why the readings after the last work are not good, the numbers of that), "" where they are."""
     if not visit.worked:
-        return "no repair entered"
+        return "no repair entered", ""
     if stops := visit.safety.stops:
-        return f"a stop stands at the end ({stops[0].code})"
+        return f"a stop stands at the end ({stops[0].code})", ""
     read = last_of_stages(visit.last_taken)
     if not read:
-        return "no gas read after the work"
-    if not {*last_of_stages([one for one in visit.taken if not one.after])} <= {*read}:
-        return "a stage was not read again after the work"
-    found, _ = causes_of(visit, heater=heater, pairs=False, next_checks=False)
+        return "no gas read after the work", ""
+    if lacking := {*last_of_stages([one for one in visit.taken if not one.after])} - {*read}:
+        return "a stage was not read again after the work", ", ".join(sorted(name or "not named" for name in lacking))
+    found, why = causes_of(visit, heater=heater, pairs=False, next_checks=False)
     if found is None:
-        return "the readings after the work cannot be judged"
+        return "the readings after the work cannot be judged", why
     off = [lambda_is_off(visit, one, found) for one in read.values()]
-    if not found.ranked:
-        if None in off:
-            return "neither a healthy reading nor a band to hold it against"
-        return "outside the band after the work" if any(off) else ""
     if None in off:
-        return "the readings after the work cannot be judged"
+        no_band = "neither a healthy reading nor a band to hold it against"
+        return "the readings after the work cannot be judged" if found.ranked else no_band, ""
     if any(off):
-        return "lambda after the work is not the healthy one"
+        ranked = "lambda after the work is not the healthy one"
+        return ranked if found.ranked else "outside the band after the work", numbers_off(visit, found)
     alike = {found.top.cause, *(found.cannot_separate[0] if found.cannot_separate else ())}
-    return "" if found.valid and found.fits and HEALTHY in alike else "not healthy after the work"
+    if not found.ranked or (found.valid and found.fits and HEALTHY in alike):
+        return "", ""
+    return "not healthy after the work", found.in_short
 
 
 def _look(column: str, answer: str, cause: str) -> Look:

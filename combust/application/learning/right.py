@@ -15,7 +15,7 @@ from typing import Any
 
 from combust.application.causes.catalogue import HEALTHY, get_priors
 from combust.application.causes.rank import rank_causes
-from combust.application.learning.confirmed import NO_HEALTHY, Confirmed, confirm, noting
+from combust.application.learning.confirmed import NO_HEALTHY, Confirmed, NotCounted, confirm
 from combust.application.learning.learnt import Learnt, with_learnt
 from combust.application.learning.taught import Marks
 from combust.application.visit.visit import Visit
@@ -261,6 +261,8 @@ class HowRight(Result):
         Closed and open ones that were looked at.
     not_counted : mapping
         Why a visit confirms nothing, or was not ranked -> how many.
+    named : mapping
+        The same reason -> (visit, why with its numbers) of the first of them, as :class:`NotCounted` names them.
     by_word : int
         Confirmed by a person's word alone: that nothing was wrong.
     overall : Share or None
@@ -277,6 +279,7 @@ class HowRight(Result):
 
     visits: int
     not_counted: dict[str, int]
+    named: dict[str, tuple[tuple[str, str], ...]]
     by_word: int
     overall: Share | None
     by_said: tuple[Share, ...]
@@ -328,12 +331,12 @@ def how_often_right(
         As :func:`~combust.application.causes.rank.rank_causes` takes it: ``learnt`` or ``causes`` of one's own too.
     """
     priors = with_learnt(get_priors(how.pop("causes", None)), how.pop("learnt", None))
-    tally, marks, reasons, count, by_word, days = Tally(), Marks(), Counter[str](), 0, 0, list[str]()
-    for count, visit in enumerate(marks.of(noting(visits, reasons)), 1):
+    tally, marks, others, count, by_word, days = Tally(), Marks(), NotCounted(), 0, 0, list[str]()
+    for count, visit in enumerate(marks.of(others.of(visits)), 1):
         found, _ = confirm(visit)
         said = judge(found, causes=priors, **how) if found else None
         if found is not None and said is None:
-            reasons[f"not ranked: {NO_HEALTHY}"] += 1
+            others.add(visit, f"not ranked: {NO_HEALTHY}")
         elif found is not None and said is not None:
             tally.add(said)
             days.append(found.day)
@@ -344,7 +347,8 @@ def how_often_right(
     overall = tally.shares("all")
     return HowRight(
         visits=count,
-        not_counted=dict(reasons.most_common()),
+        not_counted=others.counts,
+        named=others.named,
         by_word=by_word,
         overall=overall[0] if overall else None,
         by_said=tally.shares("said"),

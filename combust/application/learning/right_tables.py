@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 from combust.application.causes.catalogue import label_of
 from combust.application.learning.right import HowRight, Said, Share, percent
@@ -21,6 +21,8 @@ TIED += "stands first counts as named first. Where the right one is among them, 
 TIED += "visit is not listed as a wrong answer."
 FACTOR = "The factor: so many times likelier than the confirmed cause that reading made the wrong one. A reading that "
 FACTOR += "comes back here is read again, or its instrument is looked at, before it decides."
+UNCOUNTED = "Visits that were not counted"
+MOST_NAMED = 5  # visits that are named for one reason
 TIMES = 100.0  # above it a factor is told as more than that
 WRONG_HEAD = ("visit", "confirmed cause", "it said", "readings that spoke for it, by which factor")
 VERDICTS = {
@@ -66,14 +68,25 @@ def sections_of(found: HowRight) -> list[Section]:
     looked = [(plain_name(column), *(str(some[key]) for key in VERDICTS)) for column, some in seen.items()]
     looks = ("look", *VERDICTS.values())
     parts.append(Section("What looks showed, held against the confirmed cause", looked, NONE, looks))
-    return [*parts, not_counted(found.not_counted, found.visits)]
+    return [*parts, not_counted(found.not_counted, found.visits, found.named)]
 
 
-def not_counted(reasons: Mapping[str, int], visits: int) -> Section:
-    """Return why how many of some visits were not counted."""
+def not_counted(
+    reasons: Mapping[str, int], visits: int, named: Mapping[str, Sequence[tuple[str, str]]] | None = None
+) -> Section:
+    """Return why how many of some visits were not counted, with the names of the first of them where those are told."""
     every = "All were counted." if visits else "There is no visit yet."
     rows = [(why, str(number)) for why, number in reasons.items()]
-    return Section("Visits that were not counted", rows, every, ("why", "visits"))
+    head: tuple[str, ...] = ("why", "visits")
+    if named is not None:
+        head = (*head, "which")
+        return Section(UNCOUNTED, [(*row, _which(row[0], reasons, named)) for row in rows], every, head)
+    return Section(UNCOUNTED, rows, every, head)
+
+
+def _which(why: str, reasons: Mapping[str, int], named: Mapping[str, Sequence[tuple[str, str]]]) -> str:
+    names = [name for name, _ in named[why]]
+    return ", ".join(names[:MOST_NAMED]) + (" ..." if reasons[why] > MOST_NAMED else "")
 
 
 def _nowhere(every: Share | None) -> str:

@@ -6,7 +6,7 @@ What the ranking gives to the causes does not speak against it: that word is wha
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 
 from combust.application.causes.catalogue import HEALTHY
 from combust.application.causes.visit_result import VisitResult
@@ -14,6 +14,7 @@ from combust.application.visit.healthy_band import band_beside
 from combust.application.visit.taken import Taken
 from combust.application.visit.visit import Visit
 from combust.domain.limits import Finding, finding
+from combust.domain.result import shown
 from combust.domain.safety import Safety, of_all
 
 
@@ -31,13 +32,32 @@ def lambda_is_off(visit: Visit, one: Taken, causes: VisitResult) -> bool | None:
     if not causes.ranked:
         band = band_beside(visit, one)
         return None if band is None else band.place != "inside"
-    stage = str(one.values.get("stage") or "")
-    expected = causes.expected_healthy.get(stage) or next(iter(causes.expected_healthy.values()), None)
-    result = one.result
+    expected, result = _expected(one, causes), one.result
     if expected is None or result is None or result.air_ratio is None:
         return None
     most = 2.0 * math.hypot(result.air_ratio_u or 0.0, expected["air_ratio_u"])
     return bool(abs(result.air_ratio - expected["air_ratio"]) > most)
+
+
+def _expected(one: Taken, causes: VisitResult) -> Mapping[str, float] | None:
+    stage = str(one.values.get("stage") or "")
+    return causes.expected_healthy.get(stage) or next(iter(causes.expected_healthy.values()), None)
+
+
+def numbers_off(visit: Visit, causes: VisitResult) -> str:
+    """Return lambda of each stage that is off beside what it is held against, in words; "" where none is."""
+    told = []
+    for stage, one in last_of_stages(visit.last_taken).items():
+        if not lambda_is_off(visit, one, causes) or one.result is None:
+            continue
+        read = shown(one.result.air_ratio, ".2f", u=one.result.air_ratio_u)
+        band, expected = band_beside(visit, one), _expected(one, causes) if causes.ranked else None
+        if expected:
+            against = f"expected {shown(expected['air_ratio'], '.2f', u=expected['air_ratio_u'])}"
+        else:
+            against = f"band {band.low:.2f} to {band.high:.2f}" if band else ""
+        told.append(f"lambda{f' at {stage}' if stage else ''} {read}, {against}")
+    return "; ".join(told)
 
 
 def against_healthy(visit: Visit, causes: VisitResult | None) -> list[str]:

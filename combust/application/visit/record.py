@@ -112,14 +112,18 @@ def may_close(visit: Visit, *, incomplete: bool = False) -> str:
     never = {key for key, field in record_fields().items() if field.required}
     lacking = missing_fields(visit)
     needed = [(key, label) for key, label in lacking if key in never or not incomplete]
-    faults = []
+    faults, against = [], hand_back_faults(visit)
     if needed:
         every = f", or missing {REST} REASON for all that cannot be read" if len(needed) > 1 else ""
         hint = f"Add it, or say why it cannot be had: missing {needed[0][0]} REASON{every}."
-        hint += "" if {key for key, _ in needed} <= never else " Or close with --incomplete."
+        must = [label for key, label in needed if key in never]
+        if must and len(must) < len(needed):
+            hint += f" Even with --incomplete it does not close without: {', '.join(must)}."
+        elif not must and not against:
+            hint += " Or close with --incomplete."
         why = f"is incomplete: {', '.join(label for _, label in needed)}"
         faults.append(Fault("record", visit.visit_id, "incomplete", why=why, hint=hint))
-    faults += hand_back_faults(visit)
+    faults += against
     if faults:
         raise CombustError(faults)
     return ", ".join(label for _, label in lacking)

@@ -190,16 +190,16 @@ def excluded(visit: Visit, causes: VisitResult | None) -> list[str]:
     """Return the causes that the readings speak against, less than one in a hundred; none where no cause fits.
 
     That it is healthy is no cause. What is not told apart from another is not among them, nor what can only be seen by
-    a look that nobody took.
+    a look that nobody took, nor what only a logbook taught to be rare.
     """
     if causes is None or not (causes.ranked and causes.valid and causes.fits):
         return []
-    together = {name for names in causes.cannot_separate for name in names}
+    others = {HEALTHY, *causes.lowered, *(name for names in causes.cannot_separate for name in names)}
     seen = {column for column, _ in _answers(visit)}
     return [
         one.cause
         for one in causes.causes
-        if one.probability < LEAST and one.cause not in (HEALTHY, *together) and _was_looked_at(one.cause, seen)
+        if one.probability < LEAST and one.cause not in others and _was_looked_at(one.cause, seen)
     ]
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
@@ -10,7 +9,7 @@ from typing import Any
 
 import click
 
-from combust.application.learning.confirmed import noting
+from combust.application.learning.confirmed import NotCounted
 from combust.application.learning.learn import Learning, learn
 from combust.application.learning.taught import Marks, Taught, taught
 from combust.edge.cli.answer import Answer, answers
@@ -60,14 +59,14 @@ def command(
     """
     if out:
         writable_name(out, (".toml",))
-    reasons = Counter[str]()
-    lessons, marks, told = _lessons_in(book, folder, mapping, reasons)
+    others = NotCounted()
+    lessons, marks, told = _lessons_in(book, folder, mapping, others)
     how: dict[str, Any] = {"causes": causes_file, "instrument": instrument_class}
     how["checksum"] = marks.checksum
     how["learnt_at"] = this_moment().isoformat(timespec="seconds")
     work = partial(learn, lessons, **how)
     found: Learning = with_progress("Learning", lambda show: work(progress=show))
-    found = replace(found, not_counted=dict(reasons.most_common()))
+    found = replace(found, not_counted=others.counts)
     files = {out: found.learnt.to_toml()} if out and found.learnt else {}
     notes = [f"note: {one}" for one in told]
     if out and not files:
@@ -79,7 +78,7 @@ def command(
 
 
 def _lessons_in(
-    source: str, folder: str | None, mapping: TableMap, reasons: Counter[str]
+    source: str, folder: str | None, mapping: TableMap, others: NotCounted
 ) -> tuple[list[Taught], Marks, list[str]]:
     """Return (what a book or a table teaches, what its checksum is of, what is to be told of it)."""
     if is_anonymous(source):
@@ -87,4 +86,4 @@ def _lessons_in(
         return list(taught_by(rows)), Marks({str(row["contribution"]) for row in rows}), []
     marks = Marks()
     with visits_in(source, folder, mapping=mapping) as (visits, _, told):
-        return list(taught(marks.of(noting(visits, reasons, healthy=True)))), marks, told
+        return list(taught(marks.of(others.of(visits, healthy=True)))), marks, told

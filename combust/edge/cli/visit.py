@@ -8,6 +8,7 @@ from typing import Any
 
 import click
 
+from combust.application.learning.confirmed import unconfirmed
 from combust.application.visit.meaning import whole_safety
 from combust.application.visit.provisional import question
 from combust.application.visit.record import cause_not_said, facts_of, handed_back, may_close, status
@@ -251,8 +252,10 @@ def close_command(book: str, visit_id: str | None, incomplete: bool, baseline: s
         notes = [f"note: {text}" for text in [*opened.notes, *([f"baseline: {asked}"] if asked else [])]]
     text = f"Visit {printable(visit.visit_id)}, revision {visit.revision}: {printable(status(visit))}."
     notes += [f"note: not said: {said}; then it teaches nothing"] if (said := cause_not_said(visit)) else []
-    safety = whole_safety(visit)
-    return Answer({**facts_of(visit, safety), "baseline": asked}, text, safety, notes=notes)
+    why = "" if said else unconfirmed(visit)
+    notes += [f"note: will not count as confirmed: {why}"] if why else []
+    safety, more = whole_safety(visit), {"baseline": asked, "not_confirmed": why or said}
+    return Answer({**facts_of(visit, safety), **more}, text, safety, notes=notes)
 
 
 @answers("reopen", command, strict="")

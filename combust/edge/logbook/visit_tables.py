@@ -17,7 +17,7 @@ from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field
 from combust.data.vocabulary import inputs
 from combust.domain.safety import Safety, of_all
-from combust.edge.logbook.visits import NewEntry, NewVisit, entries_of_row, no_time, time_fault
+from combust.edge.logbook.visits import NewEntry, NewVisit, entries_of_row
 from combust.edge.tables.anonymous import is_anonymous
 from combust.edge.tables.reader import DATE, TIME, Entries, Rows, read_entries, read_table
 from combust.edge.tables.series import Series
@@ -87,11 +87,6 @@ def _take(values: dict[str, Any], gathered: dict[str, NewVisit]) -> list[Fault]:
         faults.append(Fault("heater_id", heater, "conflict", why=why, hint="One visit is about one heater."))
     if key and any(kind == "reading" and key == other for kind, other, _ in visit.entries):
         faults.append(Fault("reading_id", key, "twice", why="comes twice in this visit", hint="Keep one of them."))
-    if no_time(values.get("taken_at")):
-        faults.append(time_fault(values["taken_at"]))
-    if no_time(values.get("closed_at")):
-        hint = "Write it like 2026-01-12T09:10, or leave it empty: the visit stays open."
-        faults.append(Fault("closed_at", values["closed_at"], "format", why="is no date with a time", hint=hint))
     if not faults:
         gathered[visit_id] = visit
         visit.heater_id = visit.heater_id or heater

@@ -6,6 +6,7 @@ import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
+from combust.application.causes.beside_shipped import LESS_DANGER
 from combust.application.causes.catalogue import label_of
 from combust.application.causes.visit_result import VisitResult
 from combust.application.visit.meaning import causes_of, whole_safety
@@ -61,6 +62,7 @@ class Verdict:
 
     ``brief`` is what was found in a few words, ``changed`` which numbers were corrected or said anew, old and new,
     ``now`` whether it is handed back, ``why`` what speaks against it, ``conditions`` under which it may be used,
+    ``learnt`` what of a logbook it was counted with ("" = nothing), ``less`` that a danger became less probable by it,
     ``causes`` the ranking of what was found (None without one).
     """
 
@@ -75,6 +77,8 @@ class Verdict:
     next_visit: str
     cab: Cab
     missing: Sequence[str]
+    learnt: str
+    less: Sequence[str]
     causes: VisitResult | None = field(repr=False)
 
     @property
@@ -105,6 +109,8 @@ def verdict_of(visit: Visit) -> Verdict:
         next_visit=str(visit.head.get("next_visit") or "not stated"),
         cab=cab_of(visit),
         missing=[label for _, label in missing_fields(visit)],
+        learnt=causes.learnt if causes and causes.ranked else "",
+        less=[in_words(one.text, visit.units) for one in causes.findings if one.code == LESS_DANGER] if causes else [],
         causes=causes,
     )
 
@@ -121,7 +127,8 @@ def _briefly(causes: VisitResult | None) -> str:
     if causes is None or not (causes.ranked and causes.valid and causes.fits):
         return ""
     unsure = "" if causes.top.probability >= LEADS else "nothing settled; first "
-    return f"{unsure}{label_of(causes.top.cause)} ({causes.top.percent})"
+    used = ", with what was learnt" if causes.learnt else ""
+    return f"{unsure}{label_of(causes.top.cause)} ({causes.top.percent}{used})"
 
 
 def _meaning(visit: Visit, causes: VisitResult | None) -> str:

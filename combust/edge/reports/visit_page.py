@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
+from combust.application.causes.beside_shipped import LESS_DANGER
 from combust.application.causes.catalogue import label_of
 from combust.application.visit.record import Section, sections, status
 from combust.application.visit.standing import excluded
@@ -57,7 +58,7 @@ def visit_page(visit: Visit, *, head: str = "", numbers: bool = False) -> str:
     left_out = [label_of(cause) for cause in excluded(visit, verdict.causes)]
     facts: dict[str, Any] = {
         "verdict": _cut(verdict, room),
-        "warnings": room.some(_warnings(verdict), MOST_WARNINGS, LONG),
+        "warnings": [*verdict.less, *room.some(_warnings(verdict), MOST_WARNINGS, LONG)],
         "stages": _stages(visit, room),
         "checks": room.some(_checks(visit), MOST_CHECKS, MEDIUM),
         "excluded": room.some(left_out, MOST_EXCLUDED, SHORT),
@@ -95,6 +96,7 @@ def _cut(verdict: Verdict, room: Room) -> dict[str, Any]:
         "why": room.some(verdict.why, 3, MEDIUM),
         "rows": [
             ("Found", room.words(verdict.found, LONG)),
+            *((("Learnt", room.words(verdict.learnt, LONG)),) if verdict.learnt else ()),
             ("Done", room.words(verdict.done, LONG)),
             *((("Changed", room.words(verdict.changed, LONG)),) if verdict.changed else ()),
             ("Condition", room.words(" ".join(verdict.conditions), LONG)),
@@ -106,7 +108,8 @@ def _cut(verdict: Verdict, room: Room) -> dict[str, Any]:
 
 def _warnings(verdict: Verdict) -> list[str]:
     said = verdict.safety.lines()
-    return [one.text for one in verdict.safety.findings if one.severity == "warn" and one.text not in said]
+    warned = [one for one in verdict.safety.findings if one.severity == "warn" and one.text not in said]
+    return [one.text for one in warned if not (verdict.less and one.code == LESS_DANGER)]
 
 
 def _lines(facts: Mapping[str, Any]) -> float:

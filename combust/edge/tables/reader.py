@@ -223,21 +223,25 @@ def read_table(
 
 
 def _join_times(values: dict[str, Any], faults: RowFaults) -> None:
-    """Bring ``taken_at``, or ``date`` and ``time``, to ISO 8601; what is no time, or can be two, is a fault."""
+    """Bring ``taken_at``, or ``date`` and ``time``, and ``closed_at`` to ISO 8601; what is none, or two, is a fault."""
     days = values.pop("date", None)
-    if "taken_at" not in values and days is None:
-        return
     clocks = values.pop("time", None) if days is not None else None
-    days = values["taken_at"] if days is None else days
-    clocks = np.full(len(days), "") if clocks is None else clocks
+    days = values.get("taken_at") if days is None else days
+    for key, dates, times in (("taken_at", days, clocks), ("closed_at", values.get("closed_at"), None)):
+        if dates is not None:
+            values[key] = _moments_of(key, dates, np.full(len(dates), "") if times is None else times, faults)
+
+
+def _moments_of(key: str, days: Any, clocks: Any, faults: RowFaults) -> Any:
+    """Return dates with their clock times as ISO 8601 texts, "" where there is none; one that is no time is a fault."""
     moments = [moment(*pair) if any(pair) else "" for pair in zip(days.tolist(), clocks.tolist(), strict=True)]
 
     def fault(row: int) -> Fault:
         why, hint = "is no time, or can be read in two ways", "Write it like 2026-01-12T09:05 or 12.01.2026 09:05."
-        return Fault("taken_at", f"{days[row]} {clocks[row]}".strip(), "format", why=why, hint=hint)
+        return Fault(key, f"{days[row]} {clocks[row]}".strip(), "format", why=why, hint=hint)
 
-    faults.add([text is None for text in moments], "taken_at", fault)
-    values["taken_at"] = np.array([text or "" for text in moments], dtype=object)
+    faults.add([text is None for text in moments], key, fault)
+    return np.array([text or "" for text in moments], dtype=object)
 
 
 def read_entries(table: Table, check: Callable[[Rows], object] | None = None) -> Entries:

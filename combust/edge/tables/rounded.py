@@ -4,17 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from itertools import zip_longest
 from threading import Lock
 from typing import Any, NamedTuple
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 
 from combust.edge.tables.arrow import array_of, bytes_of
 
 MOST_TEXTS = 1_000_000  # 9 MB of them for a decimal place
 WORTH = 4  # texts that may be made for each cell that has come
 WORD = 8  # bytes
+COUNTS = np.frombuffer(b"".join(b"\xff" * size + bytes(WORD - size) for size in range(WORD + 1)), np.uint64)
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,36 +50,56 @@ class Rounded:
         return array_of(self.units / 10.0**self.decimals, np.isnan(self.units))
 
 
-class Words(NamedTuple):
-    """Texts as words of 8 bytes, the first of each text, the second of each, …, and the lengths of the texts.
+class Piece(NamedTuple):
+    """Up to 8 bytes of each text as one word, 0 behind what counts of it."""
 
-    What stands in a word behind the end of its text means nothing.
-    """
-
-    words: list[Any]
+    words: Any
     lengths: Any
 
     @classmethod
+    def of(cls, words: Any, lengths: Any) -> Piece:
+        """Return words of which so many bytes count."""
+        return cls(words & COUNTS[lengths], lengths)
+
+
+class Words(NamedTuple):
+    """Texts as pieces, one behind the other."""
+
+    pieces: list[Piece]
+
+    @classmethod
     def of(cls, texts: Any) -> Words:
-        """Return an Arrow array of short texts, none of them null, as words."""
+        """Return an Arrow array of short texts, none of them null."""
         data = np.frombuffer(bytes_of(texts), np.uint8)
         ends = np.frombuffer(texts.buffers()[1], np.int32, len(texts) + 1, 4 * texts.offset).astype(np.intp)
         lengths, starts = np.diff(ends), ends[:-1] - ends[0]
         count = -(-int(lengths.max(initial=1)) // WORD)
         words = _word_at_each_byte(np.concatenate([data, np.zeros(count * WORD, np.uint8)]))
-        return cls([words[starts + WORD * place] for place in range(count)], lengths.astype(np.uint8))
+        left = (np.clip(lengths - WORD * place, 0, WORD).astype(np.uint8) for place in range(count))
+        return cls([Piece.of(words[starts + WORD * place], here) for place, here in enumerate(left)])
+
+    def __len__(self) -> int:
+        return len(self.pieces[0].words)
 
     def at(self, index: Any) -> Words:
         """Return the texts at some places."""
-        return Words([word[index] for word in self.words], self.lengths[index])
+        return Words([Piece(words.take(index), lengths.take(index)) for words, lengths in self.pieces])
 
     def put(self, chosen: Any, more: Words) -> Words:
         """Return the texts, others in the place of those that a mask chooses."""
-        words = [*self.words, *(np.zeros(len(chosen), np.uint64) for _ in more.words[len(self.words) :])]
-        for word, other in zip(words, more.words, strict=False):
-            word[chosen] = other
-        self.lengths[chosen] = more.lengths
-        return Words(words, self.lengths)
+        none = (Piece(np.zeros(len(chosen), np.uint64), np.zeros(len(chosen), np.uint8)) for _ in more.pieces)
+        pieces = [one or new for one, new in zip_longest(self.pieces, none)]
+        for place, piece in enumerate(pieces):
+            piece.words[chosen], piece.lengths[chosen] = more.pieces[place] if place < len(more.pieces) else (0, 0)
+        return Words(pieces)
+
+    def without(self, last: int) -> Words:
+        """Return the texts without their last bytes."""
+        pieces, left = list[Piece](), np.uint8(last)
+        for words, lengths in reversed(self.pieces):
+            gone = np.minimum(lengths, left)
+            pieces, left = [Piece.of(words, lengths - gone), *pieces], left - gone
+        return Words(pieces)
 
 
 class NumberRows:
@@ -90,39 +113,57 @@ class NumberRows:
         """``write`` makes an Arrow array of texts from one of floats, with ``between`` behind each; null is no text."""
         self._write, self._between = write, len(between.encode())
         self._none = Words.of(write(pa.nulls(1, pa.float64())))
+        zero = bytes(bytes_of(write(array_of(np.zeros(1)))))
+        self._before, self._behind = zero.index(b"0"), len(zero) - zero.index(b"0") - 1
         self._made, self._cells, self._lock = dict[int, Words](), dict[int, int](), Lock()
+        self._fractions = dict[int, Words]()
 
     def joined(self, columns: Sequence[Rounded]) -> Any:
         """Return columns as an Arrow array with the text of each row, ``between`` between the cells."""
         cells = [self._words_of(column) for column in columns]
-        cells[-1] = Words(cells[-1].words, cells[-1].lengths - np.uint8(self._between))
-        rows, width = len(columns[0]), sum(len(cell.words) for cell in cells)
-        words, lengths, place = np.empty((rows, width), np.uint64), np.empty((rows, width), np.uint8), 0
-        for cell in cells:
-            left = cell.lengths
-            for word in cell.words:
-                words[:, place] = word
-                lengths[:, place] = np.minimum(left, WORD)
-                left, place = left - lengths[:, place], place + 1
-        ends = np.cumsum(lengths, dtype=np.intp)
-        text = np.empty(int(ends[-1]) + WORD, np.uint8)
-        # In order: what a word has behind its end is written over by the next one.
-        _word_at_each_byte(text)[ends - lengths.ravel()] = words.ravel()
-        offsets = np.concatenate([[0], ends[width - 1 :: width]]).astype(np.int32)
-        return pa.StringArray.from_buffers(rows, pa.py_buffer(offsets), pa.py_buffer(text))
+        cells[-1] = cells[-1].without(self._between)
+        sizes = np.zeros(len(columns[0]), np.intp)
+        for _, lengths in (piece for cell in cells for piece in cell.pieces):
+            sizes += lengths
+        ends = np.cumsum(sizes)
+        place, text = ends - sizes, np.zeros(int(ends[-1]) + WORD, np.uint8)
+        words_at, inside = _word_at_each_byte(text), len(columns) - WORD - 1
+        for number, cell in enumerate(cells):
+            for words, lengths in cell.pieces:
+                # The zeros of a word lie on what is written later, near the end of a row on the next row as well.
+                words_at[place] = words if number < inside else words_at[place] | words
+                place += lengths
+        return pa.StringArray.from_buffers(
+            len(ends), pa.py_buffer(np.append(0, ends).astype(np.int32)), pa.py_buffer(text)
+        )
 
     def _words_of(self, column: Rounded) -> Words:
         units, made = column.units, self._made.get(column.decimals, self._none)
-        known = _below(units, len(made.lengths) - 1)
+        known = _below(units, len(made) - 1)
         others = None if known.all() else ~(known | np.isnan(units))
         if others is not None and others.any():
             made = self._further(column, others)
-            known = _below(units, len(made.lengths) - 1)
+            known = _below(units, len(made) - 1)
             others &= ~known
-        found = made.at(np.where(known, units, len(made.lengths) - 1).astype(np.intp))
+        found = made.at(np.where(known, units, len(made) - 1).astype(np.intp))
         if others is None or not others.any():
             return found
-        return found.put(others, Words.of(self._write(column.filter(others).numbers())))
+        more = column.filter(others)
+        return found.put(others, self._in_two(more) or Words.of(self._write(more.numbers())))
+
+    def _in_two(self, column: Rounded) -> Words | None:
+        """Return the texts of large numbers, whole and fraction each looked up; nothing where it is not worth it."""
+        one = 10.0**column.decimals
+        worth = 1.0 < one <= min(MOST_TEXTS, WORTH * self._cells[column.decimals])
+        if not (worth and _below(column.units, MOST_TEXTS * one).all()):
+            return None
+        if column.decimals not in self._fractions:
+            texts = self._write(Rounded(np.arange(one), column.decimals).numbers())
+            self._fractions[column.decimals] = Words.of(pc.utf8_slice_codeunits(texts, self._before + 1))
+        whole = np.floor(column.units / one)
+        begun = self._words_of(Rounded(whole, 0)).without(self._behind)
+        ended = self._fractions[column.decimals].at((column.units - whole * one).astype(np.intp))
+        return Words([*begun.pieces, *ended.pieces])
 
     def _further(self, column: Rounded, others: Any) -> Words:
         """Return the texts of a decimal place and the empty one; further ones among them where they are worth it."""
@@ -131,13 +172,13 @@ class NumberRows:
             cells = self._cells[column.decimals] = self._cells.get(column.decimals, 0) + len(others)
             wanted = np.max(column.units, where=others & _below(column.units, MOST_TEXTS), initial=0.0)
             size = min(1 << int(wanted).bit_length(), MOST_TEXTS)
-            if len(made.lengths) <= size <= WORTH * cells:
+            if len(made) <= size <= WORTH * cells:
                 units = np.append(np.arange(size, dtype=float), np.nan)
                 made = self._made[column.decimals] = Words.of(self._write(Rounded(units, column.decimals).numbers()))
             return made
 
 
-def _below(units: Any, limit: int) -> Any:
+def _below(units: Any, limit: float) -> Any:
     """Return where units are from 0 to below a limit: as bits, so that NaN and -0 (Arrow writes -0) are beyond it."""
     return units.view(np.uint64) < np.float64(limit).view(np.uint64)
 

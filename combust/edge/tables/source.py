@@ -16,9 +16,9 @@ import pyarrow.parquet as pq
 
 from combust.data.errors import CombustError, Fault, no_access, shorten
 from combust.data.fields import is_missing
-from combust.edge.tables.arrow import EMPTY, mask, numbers_of, text_array
+from combust.edge.tables.arrow import EMPTY, array_of, mask, numbers_of, text_array
 from combust.edge.tables.dialect import Dialect, decode, open_bytes, read_dialect
-from combust.edge.tables.rows import last_row_end, quotes_are_regular, split_rows
+from combust.edge.tables.rows import NEWLINE, QUOTE, last_row_end, quotes_are_regular, split_rows
 
 BLOCK_BYTES = 8_000_000
 BLOCK_ROWS = 131_072
@@ -209,7 +209,7 @@ def _parse(raw: bytes, dialect: Dialect) -> Block:
             ),
         )
     except (pa.ArrowException, UnicodeDecodeError):
-        return _parse_slowly(raw, dialect)
+        return _parse_apart(raw, dialect)
     table = table.rename_columns(list(dialect.header))
     inside = sum(pc.sum(pc.count_substring(column, "\n")).as_py() or 0 for column in table.columns) if quoted else 0
     total = raw.count(b"\n") + (not raw.endswith(b"\n")) - inside
@@ -228,8 +228,35 @@ def _parse(raw: bytes, dialect: Dialect) -> Block:
     return Block(table, {}, total - table.num_rows, 0, lines)
 
 
+def _parse_apart(raw: bytes, dialect: Dialect) -> Block:
+    """Parse rows with too few or too many cells slowly, the others fast; the quotes of all of them are regular."""
+    data = np.frombuffer(raw if raw.endswith(b"\n") else raw + b"\n", np.uint8)
+    quotes = np.flatnonzero(data == QUOTE)
+
+    def outside_quotes(sign: int) -> Any:
+        places = np.flatnonzero(data == sign)
+        return places[np.searchsorted(quotes, places) % 2 == 0]
+
+    ends = outside_quotes(NEWLINE)
+    cells = 1 + np.diff(np.searchsorted(outside_quotes(ord(dialect.delimiter)), ends), prepend=0)
+    odd = cells != len(dialect.header)
+    if odd.all() or not odd.any():
+        return _parse_slowly(raw, dialect)
+    of_odd = np.repeat(odd, np.diff(ends + 1, prepend=0))
+    even_rows, odd_rows = _parse(data[~of_odd].tobytes(), dialect), _parse_slowly(data[of_odd].tobytes(), dialect)
+    lines = np.concatenate([np.flatnonzero(~odd)[even_rows.lines], np.flatnonzero(odd)[odd_rows.lines]])
+    order = np.argsort(lines)
+    places = np.argsort(order).tolist()
+    ragged = [
+        {places[first + row]: why for row, why in part.ragged.items()}
+        for first, part in ((0, even_rows), (even_rows.table.num_rows, odd_rows))
+    ]
+    table = pa.concat_tables([even_rows.table, odd_rows.table]).take(array_of(order))
+    return Block(table, ragged[0] | ragged[1], even_rows.blank + odd_rows.blank, 0, lines[order])
+
+
 def _parse_slowly(raw: bytes, dialect: Dialect) -> Block:
-    """Parse row by row, padding what is short and telling what is long; used where a block has such rows."""
+    """Parse row by row, padding what is short and telling what is long: what Arrow does not take."""
     width = len(dialect.header)
     rows: list[list[str | None]] = []
     ragged: dict[int, str] = {}

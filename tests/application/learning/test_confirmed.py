@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import datetime
+import re
 import shlex
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
-from combust.application.learning.confirmed import confirm, confirmed
+from combust.application.learning.confirmed import confirm, confirmed, unconfirmed, why_not
 from combust.application.learning.taught import taught
 from combust.application.visit.record import check_head, missing_fields
 from combust.application.visit.standing import standing
@@ -87,6 +88,21 @@ def test_named_mended_and_good_after_it() -> None:
 )  # fmt: skip
 def test_what_confirms_nothing_says_why(lines: tuple[str, ...], why: str) -> None:
     assert confirm(visit_of(*lines)) == (None, why)
+
+
+def test_why_it_does_not_count_has_its_numbers() -> None:
+    """5.9 % O2 dry of diesel is lambda 1.37 (20.9/(20.9 - 5.9) = 1.39, less for hydrogen); healthy is 8.2 %, 1.60."""
+    told = why_not(visit_of(DAY, *BEFORE, REPAIR, FOUND, "high o2 5.9 flue 348 co 80"))
+    assert re.fullmatch(
+        r"lambda after the work is not the healthy one \(lambda at high 1\.3\d ± 0\.0\d \(95 %\), "
+        r"expected 1\.(59|60|61) ± 0\.\d\d \(95 %\)\)",
+        told,
+    ), told
+    assert why_not(visit_of(DAY, *BEFORE, "low o2 10.0 flue 190", REPAIR, FOUND, AFTER)).endswith(
+        "after the work (low)"
+    )
+    assert why_not(visit_of(*GOOD)) == unconfirmed(visit_of(*GOOD)) == ""
+    assert unconfirmed(visit_of(DAY, AFTER)) == ""  # a mere look
 
 
 def test_nothing_wrong_is_a_word_and_no_repair() -> None:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections import Counter
 from dataclasses import replace
 from pathlib import Path
 
@@ -13,7 +12,7 @@ from scipy.stats import binomtest
 
 from combust.application.causes.rank import rank_causes
 from combust.application.learning.anonymous import anonymous
-from combust.application.learning.confirmed import confirm, noting
+from combust.application.learning.confirmed import NotCounted, confirm
 from combust.application.learning.right import Misled, Said, Share, Tally, how_often_right, judge, kind_of, season_of
 from combust.application.learning.right_tables import sections_of
 from combust.edge.logbook.taught import visits_in
@@ -98,6 +97,8 @@ def test_the_demo_logbook_is_counted_whole(tmp_path: Path) -> None:
     some = [*every[::10], every[1].add("reopened", {})]
     found = how_often_right(iter(some), pairs=False)
     assert found.not_counted == {"open still": 1}
+    assert found.named == {"open still": ((every[1].visit_id, "open still"),)}
+    assert sections_of(found)[-1].rows == [("open still", "1", every[1].visit_id)]
     some.pop()
     kinds = {kind_of(visit.need_heater()) for visit in some}
     assert kinds == {one.name for one in found.by_kind} == {"centrifugal blower, 2 kW, diesel"}
@@ -147,9 +148,17 @@ def test_a_book_that_took_a_table_in_says_what_the_table_says(tmp_path: Path) ->
     assert first == second  # so that a book and its table count once together
     twice = call("log", "add", book, table)
     assert "is closed" in twice.err
+    closed = lines[4].split(",")[21]
+    points = "\n".join(lines[:5]).replace(closed, "10.11.2023 12:00")
+    Path(table).write_text(points, encoding="utf-8")
+    with visits_in(table, HEATERS) as (visits, _, _):
+        assert [one.closed_at for one in visits] == ["2023-11-10T12:00:00"]
     wrong = "\n".join(lines[:5]).replace(lines[4].split(",")[21], "last winter")
     Path(table).write_text(wrong, encoding="utf-8")
-    assert "closed_at = last winter is no date with a time" in call("log", "add", str(tmp_path / "n.book"), table).err
+    assert (
+        "closed_at = last winter is no time, or can be read in two ways"
+        in call("log", "add", str(tmp_path / "n.book"), table).err
+    )
 
 
 @pytest.mark.practice
@@ -253,10 +262,10 @@ def test_each_command_tells_what_it_did_not_count(tmp_path: Path) -> None:
         assert re.search(rf"{re.escape(why)}:? +3\b", run.out), command
         assert call(command, str(table), "--json").json["not_counted"] == {why: 3}, command
     assert "Every heater needs a profile with a healthy reading." in call("learn", str(table)).out
-    reasons = Counter[str]()
+    others = NotCounted()
     some = [visit_of(*GOOD), visit_of(*GOOD, closed=False), visit_of(DAY, *BEFORE, LOOK, FOUND, AFTER)]
-    assert list(noting(some, reasons, healthy=True)) == some
-    assert reasons == {"open still": 1, "no repair entered": 1} == how_often_right(some, pairs=False).not_counted
+    assert list(others.of(some, healthy=True)) == some
+    assert others.counts == {"open still": 1, "no repair entered": 1} == how_often_right(some, pairs=False).not_counted
 
 
 @pytest.mark.hand
