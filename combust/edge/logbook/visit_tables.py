@@ -18,8 +18,8 @@ from combust.data.fields import Field
 from combust.data.vocabulary import inputs
 from combust.domain.safety import Safety, of_all
 from combust.edge.logbook.visits import NewEntry, NewVisit, entries_of_row
-from combust.edge.tables.anonymous import is_anonymous
-from combust.edge.tables.reader import DATE, TIME, Entries, Rows, read_entries, read_table
+from combust.edge.tables.anonymous import MARKS
+from combust.edge.tables.reader import DATE, TIME, Entries, Rows, open_source, read_entries, read_table
 from combust.edge.tables.series import Series
 from combust.edge.tables.sink import table_sink
 from combust.edge.tables.table_map import MapLike
@@ -41,7 +41,7 @@ def visits_of_table(path: str | Path, *, mapping: MapLike = None) -> tuple[list[
     CombustError
         The table as a whole cannot be used, or is an anonymous one.
     """
-    if is_anonymous(path):
+    if isinstance(path, str | Path) and MARKS <= {*open_source(path).header}:
         why, hint = "is an anonymous table, which holds no visits", "combust learn and combust share read it."
         raise CombustError(Fault("table", str(path), "conflict", why=why, hint=hint))
     fields = {**inputs(), "date": DATE, "time": TIME}
