@@ -41,7 +41,7 @@ def visits_of_table(path: str | Path, *, mapping: MapLike = None) -> tuple[list[
     CombustError
         The table as a whole cannot be used, or is an anonymous one.
     """
-    if isinstance(path, str | Path) and MARKS <= {*open_source(path).header}:
+    if isinstance(path, str | Path) and {*open_source(path).header} >= MARKS:
         why, hint = "is an anonymous table, which holds no visits", "combust learn and combust share read it."
         raise CombustError(Fault("table", str(path), "conflict", why=why, hint=hint))
     fields = {**inputs(), "date": DATE, "time": TIME}
