@@ -36,6 +36,8 @@ class Learning(Result):
         Rows of the structure about which the visits tell next to nothing.
     would_help : tuple of str
         Checks that would tell most of those, as ``combust word`` knows them, the most helpful first.
+    not_counted : mapping
+        Why a visit confirms no cause -> how many; closed ones of heaters with a healthy reading teach structure.
     """
 
     learnt: Learnt | None
@@ -51,6 +53,7 @@ class Learning(Result):
     would_help: tuple[str, ...] = ()
     left_out: tuple[str, ...] = ()
     shares: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
+    not_counted: Mapping[str, int] = field(default_factory=dict)
     calculated = True
 
     def lines(self) -> Rows:
@@ -64,6 +67,11 @@ def _rows_of(found: Learning) -> Rows:
     if held_back := found.rests_on.get("held_back"):
         told = f"{held_back:g} of {found.rests_on['behind']:g} confirmed causes were held back"
         rows.append(("held back", f"{told}; nothing is said of those: each may be any cause that is not told"))
+    if found.not_counted:
+        told = "; ".join(f"{why}: {number}" for why, number in found.not_counted.items())
+        more = "Closed ones of heaters with a healthy reading teach structure all the same"
+        lack = "Every heater needs a profile with a healthy reading"
+        rows.append(("visits that were not counted", f"{told}. {more if found.visits else lack}."))
     for name, row in (found.learnt.type if found.learnt else {}).items():
         heats = dict.fromkeys(f"{row[key]:g}" for key in ("least_kw", "most_kw"))
         heat = f", {' to '.join(heats)} kW" if row["most_kw"] else ""
