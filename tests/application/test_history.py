@@ -167,7 +167,9 @@ def test_everything_foretold_follows_one_line():
     assert then.air_ratio_now == pytest.approx(1.40, abs=5e-4)
     years = (last.crossing - last.points[-1].date).days / 365.25
     assert last.air_ratio_last * (1 + last.forecast_drift_pct_per_year / 100) ** years == pytest.approx(1.40, abs=1e-3)
-    assert abs(last.forecast_drift_pct_per_year) < abs(last.drift_pct_per_year)  # the visits alone against what is usual
+    assert abs(last.forecast_drift_pct_per_year) < abs(
+        last.drift_pct_per_year
+    )  # the visits alone against what is usual
     assert then.trend == last.trend  # the figure's line
 
 

@@ -169,9 +169,10 @@ def agreeing_pair_proves_the_analyser() -> Values:
 def thin_air_has_less_oxygen_percent() -> Values:
     """Density and lambda at 2000 m and 20 °C."""
     there = air_ratio_at_site(1.6, SEA_LEVEL, Site(2000.0, intake_temp_c=20.0))
-    return {"density_pct": 100.0 * there.dry_air_density_ratio[0], "by_density": 1.6 * there.dry_air_density_ratio[0]} | {
-        "air_ratio": there.air_ratio_full[0]
-    }
+    return {
+        "density_pct": 100.0 * there.dry_air_density_ratio[0],
+        "by_density": 1.6 * there.dry_air_density_ratio[0],
+    } | {"air_ratio": there.air_ratio_full[0]}
 
 
 def cold_makes_altitude_worse() -> Values:

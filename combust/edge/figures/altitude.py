@@ -99,8 +99,18 @@ def _heater_limit(plot: Any, base: HealthyStage) -> None:
     limit = base.heater.limits.altitude_m if base.heater else None
     if limit is not None:
         plot.axhline(limit, color=MARK, linewidth=1.4, linestyle="--")
+        top = plot.get_ylim()[1]
+        if limit < top:  # nothing above it is a place for this heater
+            plot.axhspan(limit, top, facecolor="white", alpha=0.55, zorder=2.5)
         box = {"facecolor": INK, "edgecolor": "none", "pad": 1.5}
-        note(plot, f"heater's own limit {limit:.0f} m", (-39, limit), (0, 3), color="white", bbox=box)
+        note(
+            plot,
+            f"heater's own limit {limit:.0f} m: heater off above it",
+            (-39, limit),
+            (0, 3),
+            color="white",
+            bbox=box,
+        )
 
 
 def draw_ceiling(base: HealthyStage, *, minimum: float, name: str = "heater", presenter: bool = False) -> Figure:
