@@ -68,8 +68,10 @@ def draw_derating(base: HealthyStage, *, minimum: float, name: str = "heater", p
         plot.set_xlabel("intake air (°C)")
         _heater_limit(plot, base)
     plots[0].set_ylabel("height above sea level (m)")
+    limited = base.heater is not None and base.heater.limits.altitude_m is not None
+    pale = "; pale = above its own limit, heater off" if limited else ""
     figure.suptitle(
-        f"{name}: hatched = full lambda below {minimum:g}", x=0.01, ha="left", fontsize=type_size(figure, 10)
+        f"{name}: hatched = full lambda below {minimum:g}{pale}", x=0.01, ha="left", fontsize=type_size(figure, 10)
     )
     source_line(figure, SOURCE)
     lowest = float(np.nanmin(columns["air_ratio_full"]))
@@ -105,7 +107,7 @@ def _heater_limit(plot: Any, base: HealthyStage) -> None:
         box = {"facecolor": INK, "edgecolor": "none", "pad": 1.5}
         note(
             plot,
-            f"heater's own limit {limit:.0f} m: heater off above it",
+            f"heater's own limit {limit:.0f} m",
             (-39, limit),
             (0, 3),
             color="white",
