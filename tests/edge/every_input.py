@@ -238,7 +238,7 @@ def good_files(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
     (folder / "other.json").write_bytes((folder / "case.json").read_bytes())
     taken(folder / "seen.book", (10,))
     for name in ("others.csv", "others.parquet"):
-        write_anonymous(contribution(1, size=(10, 80)), folder / name)
+        write_anonymous(contribution(1, size=(20, 120)), folder / name)
     (folder / "a" / "moves.csv").write_text(
         "vehicle_id,group,from_site,from_route,to_site,to_route,reason\n"
         "car-101,clinics,depot_fennowgate,coast_round,depot_harlowen_quay,,\n"
