@@ -73,6 +73,33 @@ def assume(quantity: str, value: Any, origin: str) -> Assumed:
     return Assumed(quantity, value, known.unit if known else "", origin)
 
 
+def many(count: int, word: str) -> str:
+    """Return how many of something there are, its word in the plural unless it is one.
+
+    Parameters
+    ----------
+    count : int
+        How many [-].
+    word : str
+        In the singular; one that takes an s.
+
+    Returns
+    -------
+    str
+        Number and word.
+
+    References
+    ----------
+    English grammar.
+
+    Examples
+    --------
+    >>> many(1, "visit"), many(0, "row")
+    ('1 visit', '0 rows')
+    """
+    return f"{count} {word}{'' if count == 1 else 's'}"
+
+
 def shown(value: float | None, pattern: str, unit: str = "", *, u: float | None = None, untold: str = UNTOLD) -> str:
     """Return a number in words, with its 95 % half-width where its standard uncertainty is given.
 

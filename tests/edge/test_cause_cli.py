@@ -69,7 +69,7 @@ def test_table_of_visits_with_rows_of_other_heaters_and_a_bad_one(capsys, tmp_pa
     found = json.loads(out)
     assert [visit["visit_id"] for visit in found["visits"]] == ["V1", "V4"]
     assert len(found["refused"]) == 2
-    assert "1 rows of other heaters passed over." in err
+    assert "1 row of other heaters passed over." in err
     assert "row 5" in err
     assert json.loads(out_file.read_text(encoding="utf-8")) == found
 

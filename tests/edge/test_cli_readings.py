@@ -79,7 +79,7 @@ def test_nothing_refused_leaves_rejects_with_headings_only(tmp_path: Path) -> No
     (tmp_path / "in.csv").write_text(CLEAN, encoding="utf-8")
     files = ("--out", str(tmp_path / "o.csv"), "--rejects", str(tmp_path / "r.csv"))
     run = call("readings", str(tmp_path / "in.csv"), *files)
-    assert "1 rows: 1 interpreted, none refused." in run.out
+    assert "1 row: 1 interpreted, none refused." in run.out
     assert (tmp_path / "r.csv").read_text(encoding="utf-8").count("\n") == 1
 
 

@@ -17,7 +17,8 @@ from combust.application.causes.catalogue import shipped_priors
 from combust.edge.logbook.book import Logbook
 from combust.edge.logbook.day import days_of, visits_of_day
 from combust.edge.logbook.keyboard import enter, open_visit, set_day
-from combust.edge.logbook.visits import close_visit, read_visits
+from combust.edge.logbook.visit_tables import visits_of_table
+from combust.edge.logbook.visits import add, close_visit, read_visit, read_visits
 from combust.edge.reports.day_page import day_page
 from combust.edge.reports.verdict import Room, diagnosis, verdict_of
 from combust.edge.reports.visit_page import visit_page
@@ -222,6 +223,21 @@ def test_what_was_found_proposes_nothing(name, baseline):
     assert found.endswith(size)
     steps = r"\b(again|wait|force|measure|replace|clear it|clean|trim|mend|look|zero it|take a|compare)\b"
     assert not re.search(steps, found, re.IGNORECASE)
+
+
+def test_an_imported_visit_has_the_times_of_its_readings(book, tmp_path):
+    """The table was taken in years later: its own day and time stand at the checks, none of the import."""
+    table = tmp_path / "old.csv"
+    table.write_text(
+        "visit_id,heater_id,taken_at,stage,location,phase,o2_dry_pct,co_dry_ppm,air_out_temp_c,event\n"
+        "K2,heater-0312,10.11.2023 08:15,high,outdoors,before,4.9,110,71,repair\n"
+        "K2,heater-0312,10.11.2023,high,outdoors,after,8.2,45,66,\n",
+        encoding="utf-8",
+    )
+    assert add(book, visits_of_table(table)[0])
+    text = " ".join(re.sub("<[^>]*>", " ", visit_page(read_visit(book, "K2"))).split())
+    for told in ("08:15 air out temp: 71", "2023-11-10 air out temp: 66", "2023-11-10 08:15 2023-11-10 lambda"):
+        assert told in text, text
 
 
 def test_room_tells_that_it_cut():

@@ -163,7 +163,10 @@ def test_a_heading_is_mapped_or_left_out(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("data", "mapping", "told"),
     [
-        (b"o2_dry_pct,o2_dry_pct\n8,8\n", {}, "twice"),
+        (b"o2_dry_pct,o2_dry_pct\n8,8\n", {}, "twice.*phase .before, after. and stage"),
+        (b"Larkfell,,\n,before,after\nDate,O2 %,O2 %\n1.2.2023,8,9\n", {}, "row 3. Take rows 1 and 2 out"),
+        (b"Larkfell\n\no2_dry_pct;co_dry_ppm\n8,2;45\n", {}, "row 3. Take rows 1 and 2 out"),
+        (b"gas,gas\no2_dry_pct,co_dry_ppm\n8,45\n", {}, "row 2. Take row 1 out"),
         (b"o2_dry_pct,altitude_m,x\n8,100,328\n", {"x": "altitude_m"}, "holds altitude_m as altitude_m does"),
         (b"o2_dry_pct,x\n8,8\n", {"x": "o2_dry_pct"}, "holds o2_dry_pct"),
         (b"o2_dry_pct,x\n8,8\n", {"y": "co_dry_ppm"}, "is no heading of the table"),

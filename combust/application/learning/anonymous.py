@@ -259,15 +259,16 @@ def _enough(points: Sequence[Point]) -> bool:
 
 def _counted(who: dict[Any, list[str]], word: str, told: list[str]) -> list[dict[str, Any]]:
     """Return counts that five heaters or more stand behind; the others are held back."""
-    rows, lost = [], 0
+    rows, few = [], list[int]()
     for key, heaters in sorted(who.items()):
         if len(set(heaters)) < FEWEST:
-            lost += len(heaters)
+            few.append(len(heaters))
         elif word == "cause":
             rows.append({"cause": key, "visits": len(heaters)})
         else:
             rows.append({"look": key[0], "verdict": key[1], "visits": len(heaters)})
-    told += [f"{lost} {word}s that fewer than {FEWEST} heaters share"] if lost else []
+    met = f"{len(few)} {word}{'s' * (len(few) != 1)}, met {sum(few)} times"
+    told += [f"{met}: fewer than {FEWEST} heaters share {'it' if len(few) == 1 else 'each'}"] if few else []
     return rows
 
 

@@ -20,6 +20,7 @@ of the simulated heater, or in which the heater was swapped. Nothing is guessed 
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any
@@ -34,6 +35,9 @@ from combust.domain.heater import Heater
 from combust.domain.reading import is_simulated
 
 OPENED_UP = "strip_down"
+MOST_NAMED = 100  # visits that are named for one reason why they are not counted; all of them are counted
+NO_PROFILE = "nothing known of the heater: give its profile with a healthy reading (--heaters DIR)"
+NO_HEALTHY = "no healthy reading of the heater"
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +99,47 @@ def confirmed(visits: Iterable[Visit]) -> Iterator[Confirmed]:
             yield found
 
 
+class NotCounted:
+    """Why visits were not counted, and the first of them for each reason; filled while the visits are taken."""
+
+    def __init__(self) -> None:
+        self._reasons = Counter[str]()
+        self._named: dict[str, list[tuple[str, str]]] = {}
+
+    def add(self, visit: Visit, why: str) -> None:
+        """Count a visit for a reason, and name it where few were named."""
+        self._reasons[why] += 1
+        if len(some := self._named.setdefault(why, [])) < MOST_NAMED:
+            some.append((visit.visit_id, why_not(visit) or why))
+
+    def of(self, visits: Iterable[Visit], *, healthy: bool = False) -> Iterator[Visit]:
+        """Yield visits as they come, and count those that confirm no cause.
+
+        Parameters
+        ----------
+        visits : iterable of Visit
+        healthy : bool
+            Count also what is confirmed of a heater without a healthy reading.
+        """
+        for visit in visits:
+            found, why = confirm(visit)
+            if found and healthy and not found.heater.baselines:
+                why = NO_HEALTHY
+            if why:
+                self.add(visit, why)
+            yield visit
+
+    @property
+    def counts(self) -> dict[str, int]:
+        """Reason -> how many visits, the commonest first."""
+        return dict(self._reasons.most_common())
+
+    @property
+    def named(self) -> dict[str, tuple[tuple[str, str], ...]]:
+        """Reason -> (visit, why with its numbers) of the first of them, at most ``MOST_NAMED``, in the same order."""
+        return {why: tuple(self._named[why]) for why in self.counts}
+
+
 def confirm(visit: Visit) -> tuple[Confirmed | None, str]:
     """Return (what a visit confirms, "") or (None, why it confirms nothing).
 
@@ -140,7 +185,7 @@ def _confirm(visit: Visit) -> tuple[Confirmed | None, str, str]:
     rows = [{key: value for key, value in one.row.items() if key != OPENED_UP} for one in before]
     rows = [row for row in rows if row]
     if not why and heater is None:
-        why = "nothing known of the heater: give its profile (--heaters DIR)"
+        why = NO_PROFILE
     if not why and not rows:
         why = "nothing read before the work"
     if why or heater is None:

@@ -41,6 +41,8 @@ class Learning(Result):
         Rows of the structure about which the visits tell next to nothing.
     would_help : tuple of str
         Checks that would tell most of those, as ``combust word`` knows them, the most helpful first.
+    not_counted : mapping
+        Why a visit confirms no cause -> how many; closed ones of heaters with a healthy reading teach structure.
     """
 
     learnt: Learnt | None
@@ -54,6 +56,7 @@ class Learning(Result):
     would_help: tuple[str, ...] = ()
     left_out: tuple[str, ...] = ()
     shares: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
+    not_counted: Mapping[str, int] = field(default_factory=dict)
     calculated = True
 
     def lines(self) -> Rows:
@@ -61,6 +64,11 @@ class Learning(Result):
         rows = [
             ("taught by", f"{self.visits} visits of {self.heaters} heaters, {self.confirmed} with a confirmed cause")
         ]
+        if self.not_counted:
+            told = "; ".join(f"{why}: {number}" for why, number in self.not_counted.items())
+            more = "Closed ones of heaters with a healthy reading teach structure all the same"
+            lack = "Every heater needs a profile with a healthy reading"
+            rows.append(("visits that were not counted", f"{told}. {more if self.visits else lack}."))
         for name, row in (self.learnt.type if self.learnt else {}).items():
             heats = dict.fromkeys(f"{row[key]:g}" for key in ("least_kw", "most_kw"))
             heat = f", {' to '.join(heats)} kW" if row["most_kw"] else ""

@@ -7,15 +7,17 @@ no answers. What opening the unit showed is left out of it, since that is the an
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from math import exp, log
 from typing import Any
 
-from combust.application.causes.catalogue import HEALTHY
+from combust.application.causes.catalogue import HEALTHY, get_priors
 from combust.application.causes.rank import rank_causes
-from combust.application.learning.confirmed import Confirmed, confirm, why_not
+from combust.application.learning.confirmed import NO_HEALTHY, Confirmed, NotCounted, confirm
+from combust.application.learning.learnt import Learnt, with_learnt
+from combust.application.learning.taught import Marks
 from combust.application.visit.visit import Visit
 from combust.application.visit.words import SETTINGS
 from combust.data.errors import CombustError
@@ -28,8 +30,12 @@ FEW = 5  # of fewer nothing is told but the count
 MOST_WRONG = 40  # visits that are told one by one; all of them are counted
 LEAST = 1e-4  # a share below it is not told from it
 NOT_READ = (*SETTINGS, "stage", "arrangement", "phase", "taken_at", "heater_id", "reading_id", "note", "strokes")
-MOST_NAMED = 100  # visits that are named for one reason why they are not counted; all of them are counted
 TOO_FEW = "too few to say"
+SETTLED = 0.5  # below it nothing is settled, whatever comes first
+INSTEAD = "Take later visits, or heaters that were left out."
+SAME = f"These are the visits it was learnt from: no proof. {INSTEAD}"
+SAME_DAYS = "{} of {} were read from {} to {}, as the visits it was learnt from were: the same visits are no proof. "
+SAME_DAYS += INSTEAD
 
 
 def percent(share: float) -> str:
@@ -65,6 +71,8 @@ class Said:
         Whether it said that the readings fit the causes in the list.
     misled : tuple of Misled
         Where it was wrong, the readings that spoke for the wrong cause, the strongest first.
+    alike : tuple of str
+        The causes that it said it cannot tell apart yet, the one that it named first among them.
     """
 
     visit_id: str
@@ -76,6 +84,17 @@ class Said:
     of_cause: float
     fits: bool
     misled: tuple[Misled, ...] = ()
+    alike: tuple[str, ...] = ()
+
+    @property
+    def among(self) -> bool:
+        """Whether it told the confirmed cause as one of several that it cannot tell apart."""
+        return self.cause in self.alike
+
+    @property
+    def wrong(self) -> bool:
+        """Whether it named another cause: of several that it cannot tell apart, with more than half of the whole."""
+        return not (self.right or (self.among and self.probability < SETTLED))
 
     @property
     def right(self) -> bool:
@@ -85,12 +104,17 @@ class Said:
 
 @dataclass(frozen=True, slots=True)
 class Share:
-    """How many of some were right: count, 95 % interval (Wilson 1927), and what was said on average [-]."""
+    """How many of some were right: count, 95 % interval (Wilson 1927), and what was said on average [-].
+
+    ``tied`` were not told apart, and in ``among`` of them the confirmed cause is one of those that were named.
+    """
 
     name: str
     right: int
     of: int
     said: float
+    tied: int = 0
+    among: int = 0
 
     @property
     def interval(self) -> tuple[float, float]:
@@ -161,8 +185,9 @@ def judge(one: Confirmed, **how: Any) -> Said | None:
     said = Said(
         one.visit_id, one.day, kind_of(one.heater), one.cause, found.top.cause, found.top.probability,
         shares.get(one.cause, 0.0), found.fits,
+        alike=found.cannot_separate[0] if found.cannot_separate else (),
     )  # fmt: skip
-    if said.right:
+    if not said.wrong:
         return said
     return replace(said, misled=_misled(one, said.said, how))
 
@@ -206,22 +231,24 @@ class Tally:
         low, high = next((low, high) for low, high in places if said.probability < high or high == EDGES[-1])
         by = {"all": "all", "said": f"{percent(low)} to {percent(high)}", "cause": said.cause, "kind": said.kind}
         for group, name in {**by, "winter": season_of(said.day)}.items():
-            held = self.groups.setdefault(group, {}).setdefault(name, [0, 0, 0.0])
+            held = self.groups.setdefault(group, {}).setdefault(name, [0, 0, 0.0, 0, 0])
             held[0] += said.right
             held[1] += 1
             held[2] += said.probability
+            held[3] += bool(said.alike)
+            held[4] += said.among
         self.pairs[said.cause, said.said] += 1
         if said.misled:
             first = said.misled[0]
             self.misled[said.cause, said.said, first.column] += 1
             self.turned[said.cause, said.said, first.column] += first.turns
-        if not said.right:
+        if said.wrong:
             self.wrong = sorted([*self.wrong, said], key=lambda one: -one.probability)[:MOST_WRONG]
 
     def shares(self, group: str) -> tuple[Share, ...]:
         """Return the shares of a group, in order of their names."""
         held = sorted(self.groups.get(group, {}).items())
-        return tuple(Share(name, int(right), int(of), said / of) for name, (right, of, said) in held)
+        return tuple(Share(name, int(one[0]), int(one[1]), one[2] / one[1], *map(int, one[3:])) for name, one in held)
 
 
 @dataclass(frozen=True)
@@ -235,7 +262,7 @@ class HowRight(Result):
     not_counted : mapping
         Why a visit confirms nothing, or was not ranked -> how many.
     named : mapping
-        The same reason -> (visit, why with its numbers) of the first of them, at most ``MOST_NAMED``.
+        The same reason -> (visit, why with its numbers) of the first of them, as :class:`NotCounted` names them.
     by_word : int
         Confirmed by a person's word alone: that nothing was wrong.
     overall : Share or None
@@ -246,6 +273,8 @@ class HowRight(Result):
     misled : tuple of (confirmed, said, column, count, turned)
         The column that spoke most for the wrong cause; ``turned``: so often the confirmed one leads without it.
     looks : tuple of (column, verdict, count)
+    learnt, proof : str
+        What was learnt and used, in words, and why that is not proved here; "" where nothing speaks against it.
     """
 
     visits: int
@@ -261,12 +290,26 @@ class HowRight(Result):
     wrong: tuple[Said, ...]
     misled: tuple[tuple[str, str, str, int, int], ...]
     looks: tuple[tuple[str, str, int], ...]
+    learnt: str = ""
+    proof: str = ""
     calculated = True
+
+    @property
+    def first(self) -> str:
+        """How often it named the confirmed cause first, in words."""
+        return self.overall.words if self.overall else "nothing can be told: no visit has a confirmed cause"
+
+    @property
+    def not_apart(self) -> str:
+        """Of the visits that were not told apart, in how many the confirmed cause is named; "" without any."""
+        return f"{self.overall.among} of {self.overall.tied}" if self.overall and self.overall.tied else ""
 
     def lines(self) -> Rows:
         """Return the answer in a few rows."""
-        first = self.overall.words if self.overall else "nothing can be told: no visit has a confirmed cause"
-        rows = [("named the confirmed cause first", first)]
+        rows = [("proof", self.proof)] if self.proof else []
+        rows += [("with what was learnt from", self.learnt)] if self.learnt else []
+        rows.append(("named the confirmed cause first", self.first))
+        rows += [("not told apart", f"the right one among those named in {self.not_apart}")] if self.not_apart else []
         rows += [(f"when it said {one.name}", f"{one.words}, {one.verdict}") for one in self.by_said if one.of >= FEW]
         few = sum(one.of for one in self.by_said if one.of < FEW)
         rows += [("in classes with fewer than five", f"{few}; {TOO_FEW}")] if few else []
@@ -287,18 +330,16 @@ def how_often_right(
     **how
         As :func:`~combust.application.causes.rank.rank_causes` takes it: ``learnt`` or ``causes`` of one's own too.
     """
-    tally, reasons, count, by_word = Tally(), Counter[str](), 0, 0
-    named: dict[str, list[tuple[str, str]]] = {}
-    for count, visit in enumerate(visits, 1):
-        found, why = confirm(visit)
-        said = judge(found, **how) if found else None
-        if found is None or said is None:
-            why = why or "not ranked: no healthy reading of the heater"
-            reasons[why] += 1
-            if len(some := named.setdefault(why, [])) < MOST_NAMED:
-                some.append((visit.visit_id, why_not(visit) or why))
-        else:
+    priors = with_learnt(get_priors(how.pop("causes", None)), how.pop("learnt", None))
+    tally, marks, others, count, by_word, days = Tally(), Marks(), NotCounted(), 0, 0, list[str]()
+    for count, visit in enumerate(marks.of(others.of(visits)), 1):
+        found, _ = confirm(visit)
+        said = judge(found, causes=priors, **how) if found else None
+        if found is not None and said is None:
+            others.add(visit, f"not ranked: {NO_HEALTHY}")
+        elif found is not None and said is not None:
             tally.add(said)
+            days.append(found.day)
             by_word += found.cause == HEALTHY
             tally.looks.update((look.column, look.verdict) for look in found.looks)
         if progress is not None:
@@ -306,8 +347,8 @@ def how_often_right(
     overall = tally.shares("all")
     return HowRight(
         visits=count,
-        not_counted=dict(reasons.most_common()),
-        named={why: tuple(named[why]) for why, _ in reasons.most_common()},
+        not_counted=others.counts,
+        named=others.named,
         by_word=by_word,
         overall=overall[0] if overall else None,
         by_said=tally.shares("said"),
@@ -318,4 +359,15 @@ def how_often_right(
         wrong=tuple(tally.wrong),
         misled=tuple((*key, number, tally.turned[key]) for key, number in tally.misled.most_common()),
         looks=tuple((*key, number) for key, number in sorted(tally.looks.items())),
+        learnt=priors.learnt.told if priors.learnt else "",
+        proof=_no_proof(priors.learnt, marks.checksum, days) if priors.learnt else "",
     )
+
+
+def _no_proof(learnt: Learnt, checksum: str, days: Sequence[str]) -> str:
+    """Return why visits do not prove what was learnt: they taught it, or may have; "" where they cannot have."""
+    book = learnt.book
+    if book["checksum"] == checksum:
+        return SAME
+    within = sum(book["first"] <= day <= book["last"] for day in days if day)
+    return SAME_DAYS.format(within, len(days), book["first"], book["last"]) if within else ""

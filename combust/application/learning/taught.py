@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any
@@ -45,6 +46,25 @@ class Taught:
     day: str = ""
     visits: int = 1
     scatter: float = 1.0
+
+
+class Marks:
+    """The closed visits that were looked at, or the contributions of a table, as one checksum tells them."""
+
+    def __init__(self, names: Iterable[str] = ()) -> None:
+        self.names = list(names)
+
+    def of(self, visits: Iterable[Visit]) -> Iterator[Visit]:
+        """Yield visits as they come, and keep the name of each closed one with its last entry."""
+        for visit in visits:
+            if visit.closed_at and visit.entries:
+                self.names.append(f"{visit.visit_id} {visit.entries[-1].hash}")
+            yield visit
+
+    @property
+    def checksum(self) -> str:
+        """The checksum, whatever the order of the visits."""
+        return hashlib.sha256("\n".join(sorted(self.names)).encode()).hexdigest()
 
 
 def taught(visits: Iterable[Visit]) -> Iterator[Taught]:

@@ -17,7 +17,7 @@ from combust.data.errors import CombustError, Fault
 from combust.domain.catalogue import Catalogue
 from combust.domain.heater import Heater
 from combust.domain.reading import Reading
-from combust.domain.result import text_of_rows
+from combust.domain.result import many, text_of_rows
 from combust.domain.safety import Safety, of_all
 from combust.edge.cli import output
 from combust.edge.cli.answer import Answer, answers
@@ -115,7 +115,7 @@ def _of_table(source: str | None, heater: Heater, options: dict[str, Any], how: 
     alarming = [visit for visit in found if len(found) > 1 and visit.safety.alarming]
     notes = [f"Visit {visit.visit_id}: {visit.safety.state.replace('_', ' ')}" for visit in alarming]
     notes += [f"note: {text}" for text in table.notes]
-    notes += [f"{len(of_others)} rows of other heaters passed over."] if of_others else []
+    notes += [f"{many(len(of_others), 'row')} of other heaters passed over."] if of_others else []
     parts = []
     for visit in found:
         parts += [text_of_rows(("", text) for text in visit.safety.lines())] if visit in alarming else []

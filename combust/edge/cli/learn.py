@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-import hashlib
-from collections.abc import Iterable, Iterator
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import Any
 
 import click
 
+from combust.application.learning.confirmed import NotCounted
 from combust.application.learning.learn import Learning, learn
-from combust.application.learning.taught import Taught, taught
-from combust.application.visit.visit import Visit
+from combust.application.learning.taught import Marks, Taught, taught
 from combust.edge.cli.answer import Answer, answers
 from combust.edge.cli.files import Written
 from combust.edge.cli.options import instrument_option, table_options
@@ -54,6 +53,8 @@ def command(
     (an answer says where it moved one down all the same). BOOK is a logbook, a table of visits with the columns
     found, event (repair) and closed_at, or an anonymous table of other workshops (combust share).
 
+    Every heater needs a profile with a healthy reading.
+
     \b
     Examples:
       combust learn winter.book --out learnt.toml
@@ -63,12 +64,14 @@ def command(
     """
     if out:
         writable_name(out, (".toml",))
-    lessons, last, told = _lessons_in(book, folder, mapping)
+    others = NotCounted()
+    lessons, marks, told = _lessons_in(book, folder, mapping, others)
     how: dict[str, Any] = {"causes": causes_file, "instrument": instrument_class}
-    how["checksum"] = hashlib.sha256("\n".join(sorted(last)).encode()).hexdigest()
+    how["checksum"] = marks.checksum
     how["learnt_at"] = this_moment().isoformat(timespec="seconds")
     work = partial(learn, lessons, **how)
     found: Learning = with_progress("Learning", lambda show: work(progress=show))
+    found = replace(found, not_counted=others.counts)
     files = {out: found.learnt.to_toml()} if out and found.learnt else {}
     notes = [f"note: {one}" for one in told]
     if out and not files:
@@ -79,19 +82,13 @@ def command(
     return Answer(found, files=files, notes=notes, strict=found.learnt is None)
 
 
-def _lessons_in(source: str, folder: str | None, mapping: TableMap) -> tuple[list[Taught], list[str], list[str]]:
+def _lessons_in(
+    source: str, folder: str | None, mapping: TableMap, others: NotCounted
+) -> tuple[list[Taught], Marks, list[str]]:
     """Return (what a book or a table teaches, what its checksum is of, what is to be told of it)."""
     if is_anonymous(source):
         rows = read_anonymous(source)
-        return list(taught_by(rows)), sorted({str(row["contribution"]) for row in rows}), []
-    last: list[str] = []
+        return list(taught_by(rows)), Marks({str(row["contribution"]) for row in rows}), []
+    marks = Marks()
     with visits_in(source, folder, mapping=mapping) as (visits, _, told):
-        return list(taught(_noted(visits, last))), last, told
-
-
-def _noted(visits: Iterable[Visit], last: list[str]) -> Iterator[Visit]:
-    """Yield visits, and note the name of each closed one with its last entry: the checksum of a book is of those."""
-    for visit in visits:
-        if visit.closed_at and visit.entries:
-            last.append(f"{visit.visit_id} {visit.entries[-1].hash}")
-        yield visit
+        return list(taught(marks.of(others.of(visits, healthy=True)))), marks, told

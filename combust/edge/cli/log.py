@@ -15,7 +15,7 @@ from combust.application.visit.visit import Visit, alarm_findings
 from combust.application.visit.wording import every_entry
 from combust.data.errors import CombustError, Fault, printable
 from combust.domain.reading import Reading
-from combust.domain.result import plain, text_of_rows
+from combust.domain.result import many, plain, text_of_rows
 from combust.domain.safety import Safety, of_all
 from combust.edge.cli import output
 from combust.edge.cli.answer import Answer, answers
@@ -110,7 +110,9 @@ def _write(
     said = [f"note: {text}" for text in (*opened.notes, *notes)]
     lines = [f"Written: visit {one.visit_id}, revision {one.revision}, {one.entries} entries." for one in written]
     if counts:
-        lines.append(f"{counts['rows']} rows: {counts['rows'] - counts['refused']} taken, {counts['refused']} refused.")
+        lines.append(
+            f"{many(counts['rows'], 'row')}: {counts['rows'] - counts['refused']} taken, {counts['refused']} refused."
+        )
     return Answer({"written": plain(written), **counts}, "\n".join(lines), safety, notes=said, in_full=True)
 
 
@@ -226,7 +228,7 @@ def export_command(book: str, out: str, heater_id: str | None, every_revision: b
         records = read_visits(opened, heater_id=heater_id, every_revision=every_revision)
     rows = export_visits(records, out)
     facts = {"out": out, "rows": rows, "visits": len(records)}
-    return Answer(facts, f"{rows} rows of {len(records)} visits: {out}")
+    return Answer(facts, f"{many(rows, 'row')} of {many(len(records), 'visit')}: {out}")
 
 
 @answers("import", command, strict="an entry was not taken")

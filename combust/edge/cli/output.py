@@ -7,7 +7,7 @@ import sys
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -16,6 +16,9 @@ from combust.domain.limits import cautions
 from combust.domain.result import Result, plain, text_of_rows
 from combust.domain.safety import Safety, of_all
 from combust.edge.whole_file import whole_file
+
+if TYPE_CHECKING:
+    from combust.application.visit.record import Section
 
 EXIT_REJECTED = 3
 EXIT_STRICT = 4
@@ -48,6 +51,15 @@ def text_of_table(columns: Mapping[str, str], rows: Iterable[Mapping[str, Any]])
     widths = [max(map(len, column)) for column in zip(*cells, strict=True)]
     cells.insert(1, ["-" * width for width in widths])
     return "\n".join("  ".join(map(str.ljust, line, widths)).rstrip() for line in cells)
+
+
+def text_of_section(part: Section) -> str:
+    """Return a table under its title, its note below, or what stands there without a row."""
+    rows = [{str(number): cell for number, cell in enumerate(row)} for row in part.rows]
+    if not rows:
+        return f"{part.title}\n{part.nothing}"
+    table = text_of_table({word: str(number) for number, word in enumerate(part.head)}, rows)
+    return "\n".join(filter(None, [part.title, table, part.note]))
 
 
 def tell_safety(safety: Safety, *, as_json: bool = False) -> None:

@@ -8,7 +8,7 @@ import click
 
 from combust.data.errors import CombustError, Fault
 from combust.domain.catalogue import get_fuel
-from combust.domain.result import plain
+from combust.domain.result import many, plain
 from combust.edge.cli import output
 from combust.edge.cli.answer import Answer, answers
 from combust.edge.cli.files import TABLES, Written
@@ -64,7 +64,9 @@ def command(source: str, out: str, fuel_name: str | None, instrument_class: str 
         with output.told_first(counts.safety()):
             raise CombustError(Fault("file", source, "missing", why=why, hint=hint))
     where = f"{counts.refused} refused" + (f" (to {rejects})" if rejects else " (kept in place, results empty)")
-    lines = [f"{counts.rows} rows: {counts.interpreted} interpreted, {where if counts.refused else 'none refused'}."]
+    lines = [
+        f"{many(counts.rows, 'row')}: {counts.interpreted} interpreted, {where if counts.refused else 'none refused'}."
+    ]
     lines += [f"{counts.blank} blank lines passed over."] if counts.blank else []
     notes = [f"note: {text}" for text in counts.notes]
     notes += [f"What such a word means: combust word {code}" for code in [*counts.findings][:1]]

@@ -14,7 +14,7 @@ from combust.domain.result import text_of_rows
 from combust.edge.cli.answer import Answer, answers
 from combust.edge.cli.files import Written
 from combust.edge.cli.options import table_options
-from combust.edge.cli.output import text_of_table
+from combust.edge.cli.output import text_of_section
 from combust.edge.cli.progress import with_progress
 from combust.edge.logbook.taught import visits_in
 from combust.edge.tables.table_map import TableMap
@@ -55,13 +55,7 @@ def command(book: str, folder: str | None, learnt: str | None, out: str | None, 
 
         found = with_progress("visits", work)
     texts = [text_of_rows(found.lines())]
-    told += [f"with what was learnt from {priors.learnt.told}"] if priors.learnt else []
-    for part in sections_of(found):
-        rows = [dict(enumerate(row)) for row in part.rows]
-        head = {word: str(number) for number, word in enumerate(part.head)}
-        table = text_of_table(head, [{str(key): cell for key, cell in row.items()} for row in rows])
-        note = f"\n{part.note}" if rows and part.note else ""
-        texts.append(f"{part.title}\n{table if rows else part.nothing}{note}")
+    texts += map(text_of_section, sections_of(found))
     texts += [f"Written: {out}"] if out else []
     source = f"{book}, with what was learnt from {priors.learnt.told}" if priors.learnt else book
     files: dict[str, Any] = {out: right_page(found, source=source)} if out else {}

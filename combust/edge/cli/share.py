@@ -7,12 +7,14 @@ from typing import Any
 import click
 
 from combust.application.learning.anonymous import FEWEST, FEWEST_HEATERS, FEWEST_VISITS, anonymous
+from combust.application.learning.confirmed import NotCounted
+from combust.application.learning.right_tables import not_counted
 from combust.data.errors import CombustError, Fault
 from combust.domain.safety import calculation
 from combust.edge.cli.answer import Answer, answers
 from combust.edge.cli.files import TABLES, Written
 from combust.edge.cli.options import table_options
-from combust.edge.cli.output import text_of_table
+from combust.edge.cli.output import text_of_section, text_of_table
 from combust.edge.logbook.taught import visits_in
 from combust.edge.tables.anonymous import COLUMNS, is_anonymous, merged, read_anonymous, write_anonymous
 from combust.edge.tables.table_map import TableMap
@@ -55,13 +57,13 @@ def command(sources: tuple[str, ...], folder: str | None, out: str | None, yes: 
     """
     if out:
         writable_name(out, (".csv", ".parquet"))
-    tables, told = [], []
+    tables, told, others = [], [], NotCounted()
     for source in sources:
         if is_anonymous(source):
             tables.append(read_anonymous(source))
             continue
         with visits_in(source, folder, mapping=mapping) as (visits, _, notes):
-            made = anonymous(visits)
+            made = anonymous(others.of(visits))
         tables.append(list(made.rows))
         told += [*notes, *(f"held back: {one}" for one in made.held_back)]
     found = merged(tables)
@@ -71,6 +73,9 @@ def command(sources: tuple[str, ...], folder: str | None, out: str | None, yes: 
     shown = text_of_table({key: key for key in used}, rows) if rows else "Nothing may leave the book."
     text = f"{shown}\n\n{RULE.format(FEWEST_VISITS, FEWEST_HEATERS, FEWEST)}"
     facts: dict[str, Any] = {"rows": list(found.rows), "contributions": found.contributions, "told": told}
+    facts["not_counted"] = others.counts
+    if others.counts:
+        text += f"\n\n{text_of_section(not_counted(others.counts, len(others.counts)))}"
     if out and rows and not yes:
         click.echo(text, err=True)  # stdout is for what was done
         if not _agreed():

@@ -16,7 +16,7 @@ from combust.application.visit.standing import standing
 from combust.application.visit.visit import Visit
 from combust.application.visit.wording import told, written_since
 from combust.data.errors import CombustError, Fault, printable
-from combust.domain.result import text_of_rows
+from combust.domain.result import many, text_of_rows
 from combust.domain.safety import of_all
 from combust.edge.cli import output
 from combust.edge.cli.answer import Answer, answers
@@ -334,7 +334,7 @@ def _print_day(book: str, day: str, out: str) -> Answer:
     safety = of_all(whole_safety(visit).told_in(visit.units) for visit in visits)
     facts = {"out": out, "day": asked, "visits": [*heads], "heads": heads, "stops": safety.stops}
     files: dict[str, Any] = {out: day_page(visits, asked, heads=heads)}
-    return Answer(facts, f"{len(visits)} visits on {asked}: {out}", safety, files=files, in_full=True)
+    return Answer(facts, f"{many(len(visits), 'visit')} on {asked}: {out}", safety, files=files, in_full=True)
 
 
 @answers("words", command, strict="")

@@ -16,6 +16,8 @@ from combust.edge.logbook.keyboard import profiles_in
 from combust.edge.logbook.visits import NewVisit, each_visit, list_visits
 from combust.edge.tables.table_map import MapLike
 
+FIRST = 3  # reasons of refused rows that are told
+
 
 @contextmanager
 def visits_in(
@@ -36,7 +38,7 @@ def visits_in(
     Raises
     ------
     CombustError
-        What cannot be read.
+        What cannot be read; a table all of whose rows are refused, with the first reasons.
     """
     profiles = profiles_in(heaters) if heaters else {}
     if first_bytes(Path(source)) == MAGIC:
@@ -49,8 +51,14 @@ def visits_in(
     news, table = visits_of_table(source, mapping=mapping)
     notes = [*table.notes, *table.told("row {} refused: {}")]
     if not news:
+        why, refused = "holds no visit that can be read", sorted(table.refused)
         hint = "Give a logbook, or a table with visit_id and the columns found, event and closed_at."
-        raise CombustError(Fault("book", str(source), "missing", why="holds no visit that can be read", hint=hint))
+        if refused:
+            why, hint = f"{why}: {len(refused)} of {table.rows} rows were refused", "Mend them; the first ones:"
+        faults = [Fault("book", str(source), "missing", why=why, hint=hint)]
+        for line, reason in refused[:FIRST]:
+            faults.append(Fault(f"row {line}", None, "refused", why=f"was refused: {reason}", hint=""))
+        raise CombustError(faults)
     yield (_with_profile(_visit_of(new), profiles) for new in news), len(news), notes
 
 

@@ -18,7 +18,8 @@ from combust.data.fields import Field
 from combust.data.vocabulary import inputs
 from combust.domain.safety import Safety, of_all
 from combust.edge.logbook.visits import NewEntry, NewVisit, entries_of_row
-from combust.edge.tables.reader import DATE, TIME, Entries, Rows, read_entries, read_table
+from combust.edge.tables.anonymous import MARKS
+from combust.edge.tables.reader import DATE, TIME, Entries, Rows, open_source, read_entries, read_table
 from combust.edge.tables.series import Series
 from combust.edge.tables.sink import table_sink
 from combust.edge.tables.table_map import MapLike
@@ -38,8 +39,11 @@ def visits_of_table(path: str | Path, *, mapping: MapLike = None) -> tuple[list[
     Raises
     ------
     CombustError
-        The table as a whole cannot be used.
+        The table as a whole cannot be used, or is an anonymous one.
     """
+    if isinstance(path, str | Path) and {*open_source(path).header} >= MARKS:
+        why, hint = "is an anonymous table, which holds no visits", "combust learn and combust share read it."
+        raise CombustError(Fault("table", str(path), "conflict", why=why, hint=hint))
     fields = {**inputs(), "date": DATE, "time": TIME}
     fields |= HEAD | {key: Field(key, "text", "of the record") for key in RECORD_COLUMNS}
     fields |= {"event": EVENT}

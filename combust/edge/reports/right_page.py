@@ -46,7 +46,7 @@ def right_page(found: HowRight, *, source: str = "") -> str:
     parts = [
         part._replace(rows=[[_together(cell) for cell in row] for row in part.rows]) for part in sections_of(found)
     ]
-    first = _together(found.lines()[0][1])
+    first = _together(found.first)
     return page("right", found=found, first=first, source=source, parts_of_it=parts, figure=figure)
 
 

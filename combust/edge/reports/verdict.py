@@ -187,5 +187,9 @@ def cab_of(visit: Visit) -> Cab:
 
 def when(one: Taken) -> str:
     """Return when a reading was taken, and whether it was after the work."""
-    time = str(one.values.get("taken_at") or one.at)[:16].replace("T", " ")
-    return f"{time}{', after the work' if one.after else ''}"
+    return f"{read_at(one)}{', after the work' if one.after else ''}"
+
+
+def read_at(one: Taken) -> str:
+    """Return the day and the time to the minute at which a reading was taken; the day alone where no time was said."""
+    return str(one.values.get("taken_at") or one.at)[:16].replace("T", " ")

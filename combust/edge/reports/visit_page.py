@@ -17,7 +17,7 @@ from combust.data.vocabulary import quantities
 from combust.domain.result import shown
 from combust.edge.figures.svg import before_and_after
 from combust.edge.reports.html import page, small_picture
-from combust.edge.reports.verdict import Room, Verdict, verdict_of, when
+from combust.edge.reports.verdict import Room, Verdict, read_at, verdict_of
 
 NAMES = {
     "o2_dry_pct": "O2",
@@ -152,7 +152,7 @@ def _numbers(one: Taken | None, units: str) -> dict[str, str]:
     if one is None:
         return {}
     result = one.result
-    found = {"read at": when(one)[:16]}
+    found = {"read at": read_at(one)}
     found["lambda"] = shown(getattr(result, "air_ratio", None), ".2f", u=getattr(result, "air_ratio_u", None))
     found["CO air-free"] = shown(getattr(result, "co_air_free_ppm", None), ".0f", "ppm")
     body = {**one.values, "typed": one.typed, "over": one.over}
@@ -171,18 +171,25 @@ def _figures(visit: Visit) -> list[dict[str, str]]:
 
 
 def _checks(visit: Visit) -> list[str]:
-    """Return the checks done, each with its time: those said in words, and every measurement beside the gases."""
+    """Return the checks done, each with its time: those said in words, and every measurement beside the gases.
+
+    Of a reading that says when it was taken that is the time, not that at which it was written into the book.
+    """
     lines = []
     for entry in visit.in_force:
-        time = entry.at[11:16]
         if entry.kind == "check":
-            lines.append(f"{time} {name_of(str(entry.body.get('check')))}: {entry.body.get('result')}")
+            lines.append(f"{_time_of(entry.at)} {name_of(str(entry.body.get('check')))}: {entry.body.get('result')}")
         if entry.kind in ("reading", "part", "setting"):
             times = entry.body.get("set_at") or {}
             for key in _measured(entry.body, entry.kind):
-                set_at = str(times.get(key) or entry.at)[11:16]
-                lines.append(f"{set_at} {name_of(key)}: {told(key, entry.body, visit.units)}")
+                made = _time_of(str(times.get(key) or entry.body.get("taken_at") or entry.at))
+                lines.append(f"{made} {name_of(key)}: {told(key, entry.body, visit.units)}")
     return lines
+
+
+def _time_of(moment: str) -> str:
+    """Return the clock time of a moment, or its day where no time was said."""
+    return moment[11:16] or moment[:10]
 
 
 def _measured(body: Mapping[str, Any], kind: str) -> list[str]:

@@ -45,13 +45,15 @@ NAMED = {
     "look": "a column that was seen",
     "verdict": "right, false, missed or clear",
 }
-NUMBERS = ("confirmed", "heat_kw", "group", "row", "visits", "mean_of", "scatter")
+WHOLE = ("confirmed", "group", "row", "visits", "mean_of")
+NUMBERS = (*WHOLE, "heat_kw", "scatter")
 COLUMNS = (*NAMED, *READ)
 FIELDS = {
     key: Field(key, "number" if key in NUMBERS else "text", meaning, low=0.0, hint="Take the table as it was written.")
     for key, meaning in NAMED.items()
 } | {key: inputs()[key] for key in READ}
-MARK = "contribution"  # a table with this heading is an anonymous one
+MARK = "contribution"
+MARKS = frozenset({MARK, "book", "kind"})  # a table with these headings is an anonymous one
 Rows = Sequence[dict[str, Any]]
 
 
@@ -87,7 +89,7 @@ def is_anonymous(path: str | Path) -> bool:
     """Return whether a file is an anonymous table, by its heading; a logbook is none."""
     if first_bytes(Path(path)) == MAGIC:
         return False
-    return MARK in open_source(path).header
+    return {*open_source(path).header} >= MARKS
 
 
 def read_anonymous(path: str | Path) -> list[dict[str, Any]]:
@@ -106,12 +108,17 @@ def read_anonymous(path: str | Path) -> list[dict[str, Any]]:
         raise CombustError(
             Fault("table", str(path), "format", why=f"has a row that cannot be ({line}: {why})", hint=hint)
         )
-    rows = [{key: value for key, value in row.items() if value is not None} for _, row in entries.good]
+    rows = [{key: _whole(key, value) for key, value in row.items() if value is not None} for _, row in entries.good]
     for name in dict.fromkeys(str(row.get(MARK)) for row in rows):
         if sum_of(row for row in rows if str(row.get(MARK)) == name) != name:
             why, hint = "was changed after it was written, or lacks rows", "Ask for the table again."
             raise CombustError(Fault(MARK, name, "damaged", why=why, hint=hint))
     return rows
+
+
+def _whole(key: str, value: Any) -> Any:
+    """Return a count or a random number as the whole number that was written."""
+    return int(value) if key in WHOLE and value == int(value) else value
 
 
 def merged(tables: Sequence[Rows]) -> Merged:

@@ -18,6 +18,7 @@ DELIMITERS = ("\t", ";", "|", ",")
 SAMPLE_BYTES = 262_144
 SAMPLE_LINES = 2000
 MAX_COLUMNS = 1000
+FIRST_LINES, LONGEST_LINE = 8, 4000  # in which the headings are looked for when the first row is none
 # A spreadsheet's own first line that names the delimiter; it is no heading, but it is a line.
 _DECLARED = re.compile(rb'"?sep=(\t|[^\w\s".+-])"?[\t ;,|]*\r?\n', re.IGNORECASE)
 _ONE_BREAK = "Save the table with one kind of line end: rows may have slipped into the heading."
@@ -44,6 +45,8 @@ class Dialect:
         Whether lines end in a lone carriage return, as old spreadsheets wrote them.
     wide : bool
         Whether the file is UTF-16, as spreadsheets save "Unicode text"; ``start`` counts what `open_bytes` gives.
+    first_lines : tuple of str
+        The first few lines below the heading: the headings may stand there.
     """
 
     delimiter: str
@@ -55,6 +58,7 @@ class Dialect:
     bom: bool = False
     returns_only: bool = False
     wide: bool = False
+    first_lines: tuple[str, ...] = ()
 
 
 def open_bytes(path: Path) -> Any:
@@ -76,7 +80,7 @@ def read_dialect(path: Path) -> Dialect:
     Raises
     ------
     CombustError
-        Empty file, not text, UTF-16 without its mark, no heading, twice the same heading.
+        Empty file, not text, UTF-16 without its mark, no heading.
     """
     with open_bytes(path) as file:
         sample, wide = file.read(SAMPLE_BYTES), isinstance(file, codecs.StreamRecoder)
@@ -97,13 +101,13 @@ def read_dialect(path: Path) -> Dialect:
     line = body.count(b"\n", 0, line_start) + (3 if declared else 2)
     body, start = body[line_start:], start + line_start
     encoding = _encoding(sample)
-    first = re.match(rb'(?:[^"\n]++|"[^"]*+")*+(\n|\Z)', body)  # to the first line break outside quotes
-    if first is None:
+    top = re.match(rb'(?:[^"\n]++|"[^"]*+")*+(\n|\Z)', body)  # to the first line break outside quotes
+    if top is None:
         raise _quote_in_heading(body[:60].decode("latin-1"))
-    if not (first[1] or whole):
+    if not (top[1] or whole):
         why = f"has a first line longer than {SAMPLE_BYTES} bytes"
         raise CombustError(Fault("file", str(path), "too_large", why=why, hint="Is this the right file?"))
-    end = first.end()
+    end = top.end()
     heading = decode(body[:end], encoding).rstrip("\r\n")
     if not heading.strip(" \t;,|"):
         hint = "The first row holds the headings."
@@ -116,7 +120,8 @@ def read_dialect(path: Path) -> Dialect:
     header = tuple(name.strip() for name in cells)
     _check_header(path, header)
     decimal, start = _decimal(lines, delimiter), start + end
-    return Dialect(delimiter, decimal, encoding, header, start, line, bom or wide, returns_only, wide)
+    first = tuple(text[:LONGEST_LINE].rstrip("\r") for text in lines[:FIRST_LINES])
+    return Dialect(delimiter, decimal, encoding, header, start, line, bom or wide, returns_only, wide, first)
 
 
 def decode(data: bytes, encoding: str) -> str:
@@ -170,11 +175,7 @@ def _check_header(path: Path, header: tuple[str, ...]) -> None:
     if len(header) > MAX_COLUMNS:
         hint = "Is this the right file?"
         raise CombustError(Fault("file", str(path), "too_large", why=f"has more than {MAX_COLUMNS} columns", hint=hint))
-    twice = sorted({name for name in header if name and header.count(name) > 1})
     faults = [
-        Fault("heading", name, "conflict", why="stands in the heading twice", hint="Keep one column.") for name in twice
-    ]
-    faults += [
         Fault("heading", name, "format", why="holds a line break of another kind than the table's", hint=_ONE_BREAK)
         for name in header
         if "\r" in name.replace("\r\n", "")

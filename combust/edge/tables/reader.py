@@ -32,6 +32,7 @@ from combust.domain.safety import PLACE
 from combust.edge.tables.arrow import array_of, text_array
 from combust.edge.tables.cells import different_cells, trimmed_text
 from combust.edge.tables.convert import RowFaults, as_cells, check_columns
+from combust.edge.tables.heading_row import faults_of_heading
 from combust.edge.tables.headings import Heading, match_headings
 from combust.edge.tables.source import Block, TableSource, frame_source, open_table
 from combust.edge.tables.table_map import MapLike, TableMap
@@ -196,6 +197,8 @@ def read_table(
     source = open_source(given)
     fields = fields or {**inputs(), "date": DATE, "time": TIME}
     how = TableMap.of(mapping)
+    if source.dialect and (wrong := faults_of_heading(source.dialect, how.headings, fields)):
+        raise CombustError(wrong)
     matched = match_headings(source.header, how.headings, fields)
     hint = f"Headings: {shorten(', '.join(source.header), 200)}."
     faults = [

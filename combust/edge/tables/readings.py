@@ -22,6 +22,7 @@ from combust.domain.catalogue import Catalogue
 from combust.domain.fuel import Fuel
 from combust.domain.instrument import InstrumentClass, instrument_class
 from combust.domain.limits import Finding, finding_kinds
+from combust.domain.result import many
 from combust.domain.safety import STATES, Safety, of_all, ranks_of
 from combust.edge.tables.arrow import array_of, mask, text_array
 from combust.edge.tables.cells import UNKNOWN
@@ -72,7 +73,7 @@ class Counts:
         found = []
         for code, number in self.findings.most_common():
             severity = finding_kinds()[code].severity
-            where = f"STOP in {number} of {self.rows} rows" if severity == "stop" else f"in {number} rows"
+            where = f"STOP in {number} of {self.rows} rows" if severity == "stop" else f"in {many(number, 'row')}"
             found.append(Finding(code, severity, f"{where}: {code}"))
         return of_all([Safety(tuple(found))], refused=self.refused)
 

@@ -42,6 +42,14 @@ def test_a_table_teaches_the_same_in_each_format_and_two_of_them_together(tmp_pa
         counts[both] = counts["b.csv"] + counts["c.parquet"]
     for name, count in counts.items():
         assert call("learn", str(tmp_path / name), "--json").json["confirmed"] == count
+    table = str(tmp_path / "b.csv")
+    whole = ("confirmed", "group", "row", "visits", "mean_of")  # counts and random numbers
+    read = call("share", table, "--json").json["rows"]
+    assert {type(row[key]) for row in read for key in whole if key in row} == {int}
+    for told in (call("right", table), call("log", "add", str(tmp_path / "n.book"), table)):
+        assert told.code == 3
+        assert "is an anonymous table, which holds no visits. combust learn and" in told.err
+        assert "--map" not in told.err
 
 
 def test_rows_of_a_larger_book_teach_structure_that_a_ranking_uses(tmp_path: Path) -> None:
@@ -62,4 +70,5 @@ def test_rows_of_a_larger_book_teach_structure_that_a_ranking_uses(tmp_path: Pat
     assert not is_anonymous(table)
     run = call("right", str(table), "--heaters", str(LOGBOOK / "heaters"), "--learnt", str(learnt))
     assert run.code == 0, run.err
-    assert "with what was learnt from" in run.err
+    assert "with what was learnt from" in run.out
+    assert "no proof" not in run.out  # an anonymous table tells no days, and its checksum is of other things
