@@ -49,6 +49,9 @@ class Updated(Written):
     """The name of a file that the command reads and writes again: a logbook, a learner's file, a key."""
 
 
+EXPORTED = Written(*TABLES, ".jsonl", own=("safety", '"hash"'))
+
+
 def refuse_folder(out: str, read: Iterable[str]) -> None:
     """Refuse to fill a folder that holds what is read, or is it.
 
