@@ -79,14 +79,14 @@ def many(count: int, word: str) -> str:
     Parameters
     ----------
     count : int
-        How many [-].
+        How many [-], 0 or more (unchecked).
     word : str
         In the singular; one that takes an s.
 
     Returns
     -------
     str
-        Number and word.
+        Number and word [words].
 
     References
     ----------

@@ -103,4 +103,7 @@ def test_figure_shows_each_check(capsys, tmp_path):
     assert "supply_v" not in steps[1][1][0]
     figure = draw_steps(Heater.load(PROFILE), rows, pairs=False)
     assert "At the end: " in figure.get_label()
-    assert figure.axes[0].get_xlabel() == "probability (-)"
+    assert figure.axes[0].get_xlabel() == "probability (%)"
+    named = draw_steps(Heater.load(PROFILE), rows, pairs=False, name="V017").axes[0].get_title(loc="left")
+    assert named.startswith("Visit V017: ")
+    assert "no stop condition found in what was entered" in named

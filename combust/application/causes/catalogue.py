@@ -54,7 +54,7 @@ class Cause:
 
     @property
     def dangerous(self) -> bool:
-        """Whether it brings exhaust, CO or a fire to people: learning never makes it less probable beforehand."""
+        """Whether exhaust may reach people or a fuel may burn elsewhere: its prior is never learnt to be less."""
         return bool(self.watched_by)
 
     def told(self, have: Container[str], *, baseline: bool) -> str:

@@ -80,8 +80,10 @@ def look_ahead(
     soon = np.flatnonzero(outside[: days + 1] >= worth)
     visit = last + datetime.timedelta(days=int(soon[0])) if len(soon) else yearly
     why = f"chance of a reading outside the band reaches {worth:.0%}" if len(soon) else "before the next winter"
+    if found_drift and not len(soon):
+        why = f"due a year after the last visit; until then the chance of a reading outside is under {worth:.0%}"
     chances = float(rich[here]), None if lean is None else float(lean[here])
-    return Ahead(*now, *chances, max(visit, day), "a drift was found" if found_drift else why)
+    return Ahead(*now, *chances, max(visit, day), f"a drift was found; {why}" if found_drift else why)
 
 
 def _line(trend: Trend, years: Any) -> tuple[Any, Any]:

@@ -92,11 +92,10 @@ def heater_history(
     scatter = trend.noise * float(np.median(series.noise))
     fitted = trend.variance_slope < rule("drift_cannot_be_told") ** 2
     careful = with_slope_prior(trend, rule("drift_prior_pct_per_year") / 100.0)
-    then = trend if fitted else careful
     day = max(day, points[-1].date)
     ahead = look_ahead(points[-1].date, careful, scatter, band, day, found_drift=bool(verdicts.drifts[0]))
-    cross = crossing_dates(points, trend, band) if fitted else (None, None, None)
-    findings = in_order([*seen, *_of_lambda(math.exp(then.level), band, ahead, day)])
+    cross = crossing_dates(points, careful, band) if fitted else (None, None, None)
+    findings = in_order([*seen, *_of_lambda(math.exp(careful.level), band, ahead, day)])
     ahead = _judged(ahead, findings, day)
     if not fitted:  # a chance without a line would only be what is usual
         ahead = replace(ahead, rich=None, lean=None)
@@ -112,10 +111,11 @@ def heater_history(
         limit_origin=band.origin,
         air_ratio_now=ahead.air_ratio,
         air_ratio_now_u=ahead.air_ratio_u,
-        air_ratio_last=math.exp(then.level),
-        air_ratio_last_u=math.exp(then.level) * then.variance_level**0.5,
+        air_ratio_last=math.exp(careful.level),
+        air_ratio_last_u=math.exp(careful.level) * careful.variance_level**0.5,
         drift_pct_per_year=100.0 * math.expm1(trend.slope) if fitted else None,
         drift_u_pct_per_year=100.0 * trend.variance_slope**0.5 if fitted else None,
+        forecast_drift_pct_per_year=100.0 * math.expm1(careful.slope) if fitted else None,
         scatter_pct=100.0 * scatter,
         looks=_looks(points, verdicts.looks),
         change=_change(step, found_drift=found_at >= 0),
@@ -134,7 +134,7 @@ def heater_history(
         why_then=ahead.why,
         left_out=(*found.told, *_gaps(found.points), *_wild(found.points)),
         cautions=tuple(cautions()),
-        trend=then,
+        trend=careful,
         findings=findings,
     )
 

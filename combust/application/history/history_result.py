@@ -82,11 +82,14 @@ class HeaterHistory(Result):
     limit, highest : float or None
         Lowest lambda, and the rich and lean ends of the band [-].
     air_ratio_now, air_ratio_now_u : float
-        The line on the day of the question [-], k = 1, with what is usual of heaters that drift.
+        The forecast line on the day of the question [-], k = 1: the visits with what is usual of heaters that drift.
+        Risk, crossing and figure follow this one line.
     air_ratio_last, air_ratio_last_u : float
-        The line at the last visit [-], k = 1.
+        The same line at the last visit [-], k = 1.
     drift_pct_per_year, drift_u_pct_per_year : float or None
-        Negative = richer every year.
+        By the visits alone; negative = richer every year.
+    forecast_drift_pct_per_year : float or None
+        Slope of the forecast line, drawn towards what is usual [%/year].
     scatter_pct : float
         Scatter of one visit, from the visits and from what is usual, 1 sd [%].
     change : str or None
@@ -120,6 +123,7 @@ class HeaterHistory(Result):
     air_ratio_last_u: float
     drift_pct_per_year: float | None
     drift_u_pct_per_year: float | None
+    forecast_drift_pct_per_year: float | None
     scatter_pct: float
     looks: tuple[Look, ...]
     change: str | None
@@ -213,7 +217,7 @@ class HeaterHistory(Result):
             ("known from", f"{visits} visits, the last on {self.last_visit}: {self.age} before {self.on}"),
             ("lambda on that day", shown(self.air_ratio_now, ".2f", u=self.air_ratio_now_u) + ", at reference air"),
             ("lambda at the last visit", shown(self.air_ratio_last, ".2f", u=self.air_ratio_last_u)),
-            ("drift", shown(self.drift_pct_per_year, "+.1f", "% a year", u=self.drift_u_pct_per_year)),
+            ("drift", self._drift_text()),
             ("smallest drift to be found", self._smallest_text()),
             ("band of lambda", self._band_text()),
             ("leaves its band", self._crossing_text()),
@@ -230,6 +234,12 @@ class HeaterHistory(Result):
         if self.risk_lean is not None and self.highest is not None:
             told.append(f"{_percent(self.risk_lean)} % too lean (above {self.highest:.2f})")
         return f"{', '.join(told)}: chance that one reading on {self.on} lies outside the band"
+
+    def _drift_text(self) -> str:
+        """Return the drift by the visits alone, and the one that everything foretold goes on with."""
+        told = shown(self.drift_pct_per_year, "+.1f", "% a year", u=self.drift_u_pct_per_year)
+        ahead = self.forecast_drift_pct_per_year
+        return told if ahead is None else f"{told} by the visits alone; forecast with {ahead:+.1f} (usual drift counts)"
 
     def _band_text(self) -> str:
         if self.limit is None:

@@ -3,10 +3,15 @@
 The shipped prior counts as a few visits, each confirmed cause as one. A label may be wrong, and then it is any other
 cause: how often is learnt with the shares. That a dangerous cause was not met is no reason to look for it less: its
 frequency is raised, never lowered. Only causes that a repair can confirm are weighed against each other.
+
+A cause that an anonymous table held back is a label too: any of the causes that the table does not tell. Nothing more
+is known of it, so that it falls on them as their shares are, which are in the proportions of the shipped prior where
+no other table tells one of them. It is never taken as a cause that was not met.
 """
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -27,25 +32,34 @@ SEED = 1
 STEPS, ENOUGH = 500, 1e-12
 ENDS = (0.05, 0.95)
 
+Label = str | tuple[str, ...]  # a confirmed cause; of one that was held back the causes that it was not
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Shares:
-    """Shares of causes among those that can be confirmed: counts, mean share, shipped share, seed of the draws.
+    """Shares of causes among those that can be confirmed: visits, mean share, shipped share, seed of the draws.
 
-    ``lasting`` marks the dangerous causes, whose frequency is never lowered.
+    ``seen`` are the visits of each label, first of each cause in order, then of those held back; ``possible`` tells of
+    each label the causes that it can name. ``lasting`` marks the dangerous causes, whose frequency is never lowered.
     """
 
     causes: tuple[str, ...]
-    counts: Floats
+    seen: Floats
+    possible: Any
     mean: Floats
     shipped: Floats
     lasting: Any
     seed: int = SEED
 
     @property
+    def counts(self) -> Floats:
+        """The visits in which each cause was confirmed by its name."""
+        return self.seen[: len(self.causes)]
+
+    @property
     def ends(self) -> tuple[Floats, Floats]:
         """The ends of the 90 % interval of each share, from draws."""
-        drawn = _drawn(self.counts.astype(int), PRIOR_VISITS * self.shipped, self.seed)
+        drawn = _drawn(self.seen.astype(int), self.possible, PRIOR_VISITS * self.shipped, self.seed)
         low, high = np.quantile(drawn, ENDS, axis=0)
         return low, high
 
@@ -79,13 +93,14 @@ def confirmable(priors: Priors) -> tuple[str, ...]:
     )
 
 
-def shares_of(counts: Mapping[str, int], priors: Priors, seed: int = SEED) -> Shares:
+def shares_of(counts: Mapping[Label, int] | Mapping[str, int], priors: Priors, seed: int = SEED) -> Shares:
     """Return the shares that counts of confirmed causes teach; intervals by Gibbs steps over truths and shares.
 
     Parameters
     ----------
     counts : mapping
-        Cause -> visits in which it was confirmed; causes that cannot be are left out.
+        Cause -> visits in which it was confirmed; causes that cannot be are left out. Of visits whose cause was held
+        back the causes that are told beside them -> visits.
     priors : Priors
         Whose weights are the shipped shares.
     seed : int
@@ -93,44 +108,66 @@ def shares_of(counts: Mapping[str, int], priors: Priors, seed: int = SEED) -> Sh
     names = confirmable(priors)
     weight = np.array([priors.causes[name].weight for name in names])
     shipped = weight / weight.sum()
-    seen = np.array([counts.get(name, 0) for name in names], dtype=float)
+    held_back = {label: float(count) for label, count in counts.items() if not isinstance(label, str)}
+    held_back = {label: count for label, count in held_back.items() if possible_of(label, names).any()}
+    seen = np.array([*(float(dict(counts).get(name, 0)) for name in names), *held_back.values()])
+    labels: list[Label] = [*names, *held_back]
+    possible = np.array([possible_of(label, names) for label in labels])
     lasting = np.array([priors.causes[name].dangerous for name in names])
-    return Shares(names, seen, _mean(seen, PRIOR_VISITS * shipped), shipped, lasting, seed)
+    mean = _mean(seen, possible, PRIOR_VISITS * shipped)
+    return Shares(names, seen, possible, mean, shipped, lasting, seed)
 
 
-def _truths(share: Floats, wrong: float) -> Floats:
-    """Return label x truth: how probable each truth is behind a label; a wrong one is any of the other causes alike."""
+def possible_of(label: Label, names: Sequence[str]) -> Any:
+    """Return which of the causes a label can name: itself, or of one that was held back all that it was not."""
+    return np.array([name == label if isinstance(label, str) else name not in label for name in names])
+
+
+def _truths(share: Floats, wrong: float, possible: Any) -> tuple[Floats, Floats]:
+    """Return label x truth: how probable each truth is behind a label, and how probable it is then that it is right.
+
+    A wrong label is any of the other causes alike.
+    """
     kinds = len(share)
-    chance = np.where(np.eye(kinds, dtype=bool), 1.0 - wrong, wrong / (kinds - 1)) * share
-    found: Floats = chance / chance.sum(axis=1, keepdims=True)
-    return found
+    told = possible @ np.where(np.eye(kinds, dtype=bool), 1.0 - wrong, wrong / (kinds - 1))
+    chance = told * share
+    right = np.divide(possible * (1.0 - wrong), told, out=np.zeros_like(told), where=told > 0.0)
+    return chance / chance.sum(axis=1, keepdims=True), np.minimum(right, 1.0)
 
 
-def _mean(seen: Floats, pseudo: Floats) -> Floats:
+def _mean(seen: Floats, possible: Any, pseudo: Floats) -> Floats:
     """Return the mean shares: those that the expected truths behind the labels and the share of wrong ones agree on.
 
-    Without a wrong label (count + pseudo) / (visits + all pseudo); causes that nobody met keep their proportions.
+    Without a wrong label (count + pseudo) / (visits + all pseudo); causes that nobody met keep their proportions, those
+    that were held back and nowhere told too.
     """
-    share: Floats = (seen + pseudo) / (seen + pseudo).sum()
-    wrong = WRONG[0] / sum(WRONG)
+    share, wrong = _start(seen, possible, pseudo)
     for _ in range(STEPS):
-        truth = seen[:, None] * _truths(share, wrong)
+        chance, right = _truths(share, wrong, possible)
+        truth = seen[:, None] * chance
         before, share = share, truth.sum(axis=0) + pseudo
         share /= share.sum()
-        wrong = (WRONG[0] + seen.sum() - np.trace(truth)) / (sum(WRONG) + seen.sum())
+        wrong = (WRONG[0] + seen.sum() - np.sum(truth * right)) / (sum(WRONG) + seen.sum())
         if np.abs(share - before).max() < ENOUGH:
             break
     return share
 
 
-def _drawn(seen: np.ndarray, pseudo: Floats, seed: int) -> Floats:
+def _start(seen: Floats, possible: Any, pseudo: Floats) -> tuple[Floats, float]:
+    """Return where the steps start: shares with every label right, and the share of wrong ones beforehand."""
+    share = seen @ _truths(pseudo, 0.0, possible)[0] + pseudo
+    return share / share.sum(), WRONG[0] / sum(WRONG)
+
+
+def _drawn(seen: np.ndarray, possible: Any, pseudo: Floats, seed: int) -> Floats:
     """Return draws of the shares: a label that is wrong is any of the other causes alike."""
-    generator, kinds = np.random.default_rng(seed), len(seen)
-    share, wrong = (seen + pseudo) / (seen + pseudo).sum(), WRONG[0] / sum(WRONG)
+    generator, kinds = np.random.default_rng(seed), len(pseudo)
+    share, wrong = _start(seen, possible, pseudo)
     drawn = np.empty((DRAWS, kinds))
     for step in range(DRAWS + FIRST):
-        truth = generator.multinomial(seen, _truths(share, wrong))
-        mistaken = int(seen.sum() - np.trace(truth))
+        chance, right = _truths(share, wrong, possible)
+        truth = generator.multinomial(seen, chance)
+        mistaken = int(seen.sum() - np.trace(truth) - generator.binomial(truth[kinds:], right[kinds:]).sum())
         share = generator.dirichlet(truth.sum(axis=0) + pseudo)
         wrong = float(generator.beta(WRONG[0] + mistaken, WRONG[1] + seen.sum() - mistaken))
         if step >= FIRST:
@@ -196,26 +233,30 @@ def better_looks(looks: Mapping[str, Looks], folds: int) -> dict[str, dict[str, 
     return found
 
 
-def gain_left_out(labels: Sequence[tuple[str, str]], priors: Priors, folds: int) -> tuple[float, float]:
+def gain_left_out(labels: Sequence[tuple[str, Label]], priors: Priors, folds: int) -> tuple[float, float]:
     """Return mean gain of ln score of a confirmed cause of heaters left out over the shipped shares, and its error.
 
-    ``labels`` are (group, cause); heaters are left out as wholes.
+    ``labels`` are (group, label); heaters are left out as wholes. Of a cause that was held back it is foretold that it
+    is one of those that are not told.
     """
     names = confirmable(priors)
-    kept = [(group, names.index(cause)) for group, cause in labels if cause in names]
+    kept = [(group, label) for group, label in labels if possible_of(label, names).any()]
     groups = sorted({group for group, _ in kept})
     if len(groups) < 2:
         return 0.0, np.inf
     gained: dict[str, list[float]] = {group: [] for group in groups}
     for fold in range(folds):
         out = set(groups[fold::folds])
-        counts = dict.fromkeys(names, 0)
-        for group, place in kept:
-            counts[names[place]] += group not in out
-        found = shares_of(counts, priors) if out else None
-        for group, place in kept:
-            if found is not None and group in out:
-                gained[group].append(float(np.log(found.factors[place])))
+        found = shares_of(Counter(label for group, label in kept if group not in out), priors)
+        foretold = found.factors * found.shipped
+        gain = {
+            label: float(np.log(foretold[some].sum() / found.shipped[some].sum()))
+            for label in {label for _, label in kept}
+            for some in [possible_of(label, names)]
+        }
+        for group, label in kept:
+            if group in out:
+                gained[group].append(gain[label])
     mean = sum(map(sum, gained.values())) / len(kept)
     off = np.array([sum(values) - mean * len(values) for values in gained.values()])
     return mean, float(np.sqrt(len(groups) / (len(groups) - 1.0) * np.sum(off**2)) / len(kept))

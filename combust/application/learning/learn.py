@@ -4,103 +4,29 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 
 from combust import __version__
-from combust.application.causes.catalogue import Priors, get_priors, label_of
-from combust.application.learning.frequencies import Shares, better_looks, false_looks, gain_left_out, shares_of
+from combust.application.causes.catalogue import Priors, get_priors
+from combust.application.learning.frequencies import (
+    Label,
+    Shares,
+    better_looks,
+    false_looks,
+    gain_left_out,
+    shares_of,
+)
 from combust.application.learning.hierarchy import OF_HEATER, SCATTER_U, Hierarchy
-from combust.application.learning.learnt import SCATTERS, Learnt, rule, types_of
+from combust.application.learning.learnt import SCATTERS, UNKNOWN, Learnt, rule, types_of
 from combust.application.learning.proof import Class, as_learnt
+from combust.application.learning.said import Learning
 from combust.application.learning.taught import Taught
 from combust.data.tables import load_table
 from combust.domain.instrument import InstrumentClass, instrument_class
-from combust.domain.result import Result, Rows
 
 SEVERAL = 3  # checks that are named at most
-
-
-@dataclass(frozen=True, slots=True)
-class Learning(Result):
-    """What visits taught, whether it is used, and what would help.
-
-    Attributes
-    ----------
-    learnt : Learnt or None
-        What is written down; None where nothing proved itself.
-    visits, heaters, confirmed : int
-        What taught; ``confirmed`` are the visits whose cause a repair confirmed, and that frequencies count.
-    structure, frequencies : str
-        In words: used, or why not.
-    score : mapping
-        Mean ln score of a visit of a heater left out: before, after, gain, gain_u; and the share of unlike visits.
-    untold : tuple of str
-        Rows of the structure about which the visits tell next to nothing.
-    would_help : tuple of str
-        Checks that would tell most of those, as ``combust word`` knows them, the most helpful first.
-    not_counted : mapping
-        Why a visit confirms no cause -> how many; closed ones of heaters with a healthy reading teach structure.
-    """
-
-    learnt: Learnt | None
-    visits: int
-    heaters: int
-    confirmed: int
-    structure: str
-    frequencies: str
-    score: Mapping[str, float] = field(default_factory=dict)
-    untold: tuple[str, ...] = ()
-    would_help: tuple[str, ...] = ()
-    left_out: tuple[str, ...] = ()
-    shares: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
-    not_counted: Mapping[str, int] = field(default_factory=dict)
-    calculated = True
-
-    def lines(self) -> Rows:
-        """Return what was learnt, its proof, and what would help."""
-        rows = [
-            ("taught by", f"{self.visits} visits of {self.heaters} heaters, {self.confirmed} with a confirmed cause")
-        ]
-        if self.not_counted:
-            told = "; ".join(f"{why}: {number}" for why, number in self.not_counted.items())
-            more = "Closed ones of heaters with a healthy reading teach structure all the same"
-            lack = "Every heater needs a profile with a healthy reading"
-            rows.append(("visits that were not counted", f"{told}. {more if self.visits else lack}."))
-        for name, row in (self.learnt.type if self.learnt else {}).items():
-            heats = dict.fromkeys(f"{row[key]:g}" for key in ("least_kw", "most_kw"))
-            heat = f", {' to '.join(heats)} kW" if row["most_kw"] else ""
-            rows.append(("type", f"{row['heaters']:g} heaters: {load_table('learnt')['type'][name]['label']}{heat}"))
-        rows.append(("structure", self.structure))
-        if self.score:
-            rows.append(("foretold, heaters left out", _of_score(self.score)))
-            unlike = [100.0 * self.score[key] for key in ("unlike_before", "unlike_after")]
-            rows.append(
-                (
-                    "calibration",
-                    f"{unlike[0]:.0f} % of the visits were unlike the expected ones, then "
-                    f"{unlike[1]:.0f} %; 5 % is right",
-                )
-            )
-        meanings = load_table("learnt")
-        for name, row in (self.learnt.structure if self.learnt else {}).items():
-            told = "" if name not in self.untold else " (the visits tell next to nothing)"
-            place = f"{row['shift']:+.2f} standard deviations of the shipped prior, {row['spread']:.2f} as wide"
-            rows.append((name, f"{meanings['structure'][name]['meaning']}: {place}{told}"))
-        for name, row in (self.learnt.scatter if self.learnt else {}).items():
-            rows.append((name, f"{meanings['scatter'][name]}: scatters {row['factor']:.2f} times as far"))
-        rows.append(("frequencies", self.frequencies))
-        for name, row in self.shares.items():
-            if row["count"]:
-                ends = f"{100.0 * row['low']:.0f} to {100.0 * row['high']:.0f} % (90 %)"
-                rows.append((name, f"{label_of(name)}: {row['count']:g} times, {ends} of what can be confirmed"))
-        for name, row in (self.learnt.look if self.learnt else {}).items():
-            rows.append((name, f"{meanings['look'][name]}: shows what is not there {row['factor']:.2f} times as often"))
-        if self.would_help:
-            rows.append(("would help most", f"{', '.join(self.would_help)} at the next visits (combust word NAME)"))
-        return rows
 
 
 def learn(
@@ -110,6 +36,7 @@ def learn(
     instrument: str | InstrumentClass | None = None,
     checksum: str = "",
     learnt_at: str = "",
+    tables: int = 0,
     progress: Callable[[int, int], None] | None = None,
 ) -> Learning:
     """Return what visits teach of structure, scatter and frequencies, and whether it proves itself.
@@ -124,6 +51,8 @@ def learn(
         Accuracy class of the analyser.
     checksum, learnt_at : str
         Of the visits, and the moment, for the file.
+    tables : int
+        Contributions of anonymous tables that the lessons are of; 0 of a logbook.
     progress : callable, optional
         Called with (visits worked, visits to be worked).
 
@@ -135,9 +64,13 @@ def learn(
     priors, every = get_priors(causes), list(lessons)
     given = [one for one in every if one.rows]  # a cause that an anonymous table counts stands without readings
     days = sorted(one.day for one in given if one.day)
-    labels = [(one.group, one.cause) for one in every if one.cause]
-    shares, why_frequencies, frequent = _frequencies(labels, priors)
+    labels: list[tuple[str, Label]] = [(one.group, one.cause) for one in every if one.cause]
+    held_back: list[tuple[str, Label]] = [(one.group, one.none_of) for one in every if one.none_of is not None]
+    shares, why_frequencies, frequency_score, frequent = _frequencies([*labels, *held_back], priors)
     heaters, confirmed = len({one.group for one in given}), int(shares.counts.sum())
+    rests_on = {"visits": len(given), "heaters": heaters, "confirmed": confirmed}
+    if tables:
+        rests_on |= {"tables": tables, "behind": len(labels) + len(held_back), "held_back": len(held_back)}
     proof, found, taught, why = None, None, None, _too_few(len(given), heaters)
     if not why:
         taught = Class(teachers(given, int(rule("most_visits"))), priors, instrument_class(instrument), progress)
@@ -145,19 +78,15 @@ def learn(
     if taught is not None and not why:
         found = taught.teach()
         proof = taught.prove(found)
-        why = (
-            ""
-            if proof.better
-            else (f"NOT used: heaters left out are foretold no better than by chance ({_of_score(proof.to_dict())})")
-        )
+        why = "" if proof.better else "NOT used: heaters left out are foretold no better than by chance"
     untold = _untold(found, taught.names) if found and taught else ()
     used = as_learnt(found, taught.names) if found and taught and not why else None
     learnt = None
     looks = better_looks(false_looks(given, priors), int(rule("folds")))
     if used or frequent or looks:
-        book = {"checksum": checksum or "none", "visits": len(given), "heaters": heaters, "confirmed": confirmed}
-        book |= {"first": days[0] if days else "unknown", "last": days[-1] if days else "unknown"}
-        book |= {"learnt_at": learnt_at or "unknown", "version": __version__}
+        book: dict[str, Any] = {"checksum": checksum or "none", **rests_on}
+        book |= {"first": days[0] if days else UNKNOWN, "last": days[-1] if days else UNKNOWN}
+        book |= {"learnt_at": learnt_at or UNKNOWN, "version": __version__}
         learnt = Learnt(
             book,
             score=proof.to_dict() if proof and used else {},
@@ -172,9 +101,11 @@ def learn(
         visits=len(given),
         heaters=heaters,
         confirmed=confirmed,
-        structure=why or "used: it foretells heaters left out better",
+        structure=why or "used: heaters left out are foretold better by more than chance",
         frequencies=why_frequencies,
+        rests_on=rests_on,
         score=proof.to_dict() if proof else {},
+        frequency_score=frequency_score,
         untold=untold,
         would_help=_would_help(untold, given) if untold or why else (),
         shares=shares.to_dict() if labels else {},
@@ -198,25 +129,24 @@ def _too_few(visits: int, heaters: int) -> str:
     fewest = int(rule("fewest_visits")), int(rule("fewest_heaters"))
     if visits >= fewest[0] and heaters >= fewest[1]:
         return ""
+    if not visits:
+        return f"NOT used: no readings are told; {fewest[0]} visits of {fewest[1]} heaters are the least"
     return f"NOT used: {visits} visits of {heaters} heaters are too few, {fewest[0]} of {fewest[1]} are the least"
 
 
-def _frequencies(labels: Sequence[tuple[str, str]], priors: Priors) -> tuple[Shares, str, bool]:
-    """Return the shares of the causes, in words whether they are used, and whether they are."""
-    shares = shares_of(Counter(cause for _, cause in labels), priors)
+def _frequencies(labels: Sequence[tuple[str, Label]], priors: Priors) -> tuple[Shares, str, Mapping[str, float], bool]:
+    """Return the shares of the causes, in words whether they are used, their score, and whether they are used."""
+    shares = shares_of(Counter(label for _, label in labels), priors)
     count = int(shares.counts.sum())
     if count < rule("fewest_visits"):
-        return shares, f"NOT used: {count} confirmed causes are too few, {rule('fewest_visits'):g} are the least", False
+        why = f"NOT used: {count} confirmed causes are too few, {rule('fewest_visits'):g} are the least"
+        return shares, why, {}, False
     gain, u = gain_left_out(labels, priors, int(rule("folds")))
-    told = f"{gain:+.3f} ± {u:.3f} of ln score a confirmed visit of heaters left out"
+    score = {"gain": gain, "gain_u": u} if np.isfinite(u) else {}
     if gain <= rule("standard_errors") * u:
-        return shares, f"NOT used: no better than by chance ({told})", False
-    return shares, f"used: {told}", True
-
-
-def _of_score(score: Mapping[str, float]) -> str:
-    told = f"{score['gain']:+.3f} ± {score['gain_u']:.3f} a visit"
-    return f"ln score {score['before']:.2f}, then {score['after']:.2f}: {told}"
+        why = "NOT used: confirmed causes of heaters left out are foretold no better than by chance"
+        return shares, why, score, False
+    return shares, "used: confirmed causes of heaters left out are foretold better by more than chance", score, True
 
 
 def _untold(found: Hierarchy, names: Sequence[str]) -> tuple[str, ...]:

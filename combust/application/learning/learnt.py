@@ -22,7 +22,20 @@ SCATTERS = tuple(load_table("learnt")["scatter"])
 TABLES = ("type", "structure", "scatter", "frequency", "look")  # of rows that are named; the others are one row each
 ROWS = ("book", "score")
 NOTHING = "none"  # said where a file could stand: nothing that was learnt is used
+UNKNOWN = "unknown"  # stands in the file for a day that no visit told
 QUANTITY = "learnt from a logbook"
+
+
+def rests_on(book: Mapping[str, float]) -> str:
+    """Return what something learnt rests on, in words: visits of a logbook, or what anonymous tables tell of theirs."""
+    if not book.get("tables"):
+        sure = f", {book['confirmed']:g} with a confirmed cause" if book["confirmed"] else ""
+        return f"{book['visits']:g} visits of {book['heaters']:g} heaters{sure}"
+    several = book["tables"] > 1.0
+    told = f"{book['visits']:g} mean row{'' if book['visits'] == 1.0 else 's'}" if book["visits"] else "counts alone"
+    behind = f"{book['behind']:g} confirmed visits behind {'them' if several else 'it'}, told as {told}"
+    named = f"{book['behind'] - book['held_back']:g} with a cause that is named, {book['held_back']:g} held back"
+    return f"{book['tables']:g} anonymous table{'s' if several else ''}: {behind}; {named}"
 
 
 def rule(key: str) -> float:
@@ -138,10 +151,9 @@ class Learnt:
     def told(self) -> str:
         """What it rests on, in words."""
         book = self.book
-        sure = f", {book['confirmed']:g} with a confirmed cause" if book["confirmed"] else ""
         known = load_table("learnt")["type"]
         types = "; ".join(f"{known[name]['label']}: {row['heaters']:g}" for name, row in self.type.items())
-        told = f"{book['visits']:g} visits of {book['heaters']:g} heaters{sure}, {book['first']} to {book['last']}"
+        told = rests_on(book) + (f", {book['first']} to {book['last']}" if book["first"] != UNKNOWN else "")
         told += f" ({types})" if types else ""
         told += f", by version {book['version']} where this is {__version__}" if book["version"] != __version__ else ""
         return f"{told}; {self.unlike}" if self.unlike else told

@@ -28,6 +28,8 @@ class Taught:
         The readings before the work, as the ranking takes them.
     cause : str
         The confirmed cause; "" where none was: such a visit teaches structure only.
+    none_of : tuple of str or None
+        Of a confirmed cause that an anonymous table held back the causes that it tells: it was none of those.
     looks : tuple of Look
         What was seen, held against the confirmed cause; empty without one.
     day : str
@@ -46,6 +48,7 @@ class Taught:
     day: str = ""
     visits: int = 1
     scatter: float = 1.0
+    none_of: tuple[str, ...] | None = None
 
 
 class Marks:

@@ -169,7 +169,10 @@ def agreeing_pair_proves_the_analyser() -> Values:
 def thin_air_has_less_oxygen_percent() -> Values:
     """Density and lambda at 2000 m and 20 °C."""
     there = air_ratio_at_site(1.6, SEA_LEVEL, Site(2000.0, intake_temp_c=20.0))
-    return {"density_pct": 100.0 * there.dry_air_density_ratio[0], "air_ratio": there.air_ratio_full[0]}
+    return {
+        "density_pct": 100.0 * there.dry_air_density_ratio[0],
+        "by_density": 1.6 * there.dry_air_density_ratio[0],
+    } | {"air_ratio": there.air_ratio_full[0]}
 
 
 def cold_makes_altitude_worse() -> Values:
@@ -177,7 +180,9 @@ def cold_makes_altitude_worse() -> Values:
     found: Values = {}
     for night, temp in (("cold", -18.0), ("mild", 15.0)):
         there = air_ratio_at_site(1.6, SEA_LEVEL, Site(2600.0, intake_temp_c=temp))
-        found |= {f"{night}_ratio": there.dry_air_density_ratio[0], f"{night}_air_ratio": there.air_ratio_full[0]}
+        ratio = there.dry_air_density_ratio[0]
+        found |= {f"{night}_ratio": ratio, f"{night}_by_density": 1.6 * ratio}
+        found |= {f"{night}_air_ratio": there.air_ratio_full[0]}
     return found
 
 

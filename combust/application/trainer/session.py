@@ -22,7 +22,7 @@ from combust.kernel.hot_gas import REFERENCE_C
 
 TRACE_S = 1.0
 LONGEST_TRACE = 86_400  # rows, a day
-FULL_GLOW_C, FULL_CHAMBER_C, FULL_WALL_C = 1200.0, 1800.0, 250.0  # full bars on the screen, no limits of a heater
+FULL_C = {"glow": 1200.0, "chamber": 1800.0, "wall": 250.0}  # full bars on the screen [°C], no limits of a heater
 TRACE = (
     *("time_s", "phase", "pump_hz", "blower_share", "glow", "supply_v", "air_out_temp_c", "o2_dry_pct"),
     *("co_dry_ppm", "flue_temp_c", "dosed_ml", "stage"),
@@ -206,11 +206,7 @@ class TrainingSession:
             exhaust_static_pa=statics[1],
             dosed_ml=round(heater.dosed_ml, 3),
             trap_full=self.analyser.trap_full,
-            bars={
-                "glow": _bar(state.glow, FULL_GLOW_C),
-                "chamber": _bar(state.chamber, FULL_CHAMBER_C),
-                "wall": _bar(state.wall, FULL_WALL_C),
-            },
+            bars={name: _bar(getattr(state, name), full) for name, full in FULL_C.items()},
             cautions=(*((self._say["never"],) if self.never_on_a_real_heater else ()), *cautions()),
         )
 

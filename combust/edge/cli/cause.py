@@ -94,7 +94,11 @@ def _of_book(book: str, visit_id: str | None, heater: Heater | None, options: di
     supply += [("learnt", found.causes.learnt)] if found.causes.learnt else []
     rows = [*found.causes.lines(), *supply, *result.lines()[-1:], ("", "a stated convention, editable with --causes")]
     readings = [Reading(**one.row) for one in visit.last_taken]
-    draw = partial(draw_steps, heater, readings, **{key: how[key] for key in DRAWN}) if heater else None
+    draw = (
+        partial(draw_steps, heater, readings, name=visit.visit_id, **{key: how[key] for key in DRAWN})
+        if heater
+        else None
+    )
     return Answer({**result.to_dict(), "refused": []}, text_of_rows(rows, wrap=110), found.safety, draw=draw)
 
 

@@ -32,7 +32,7 @@ DRAWN = "W302"  # snow in the intake: every check was made, so its figure has th
 SHOWN = ("R005", "R015", "R020")  # a healthy hut heater, a pair that cannot be, a stop condition
 READING_COLUMNS = (
     {"reading": "reading_id", "first finding": "first", "O2 %": "o2_dry_pct:g", "lambda": "air_ratio:.2f"}
-    | {"± (95 %)": "half:.2f", "CO air-free": "co_air_free_ppm:.0f", "loss %": "stack_loss_pct:.1f"}
+    | {"± (95 %)": "half:.2f", "CO air-free (ppm)": "co_air_free_ppm:.0f", "loss %": "stack_loss_pct:.1f"}
     | {"O2-CO2": "agreement", "note": "note"}
 )
 VISIT_COLUMNS = {"visit": "visit", "heater": "heater_id", "most probable": "cause", "": "probability:.0%"} | {

@@ -10,7 +10,8 @@ from typing import Any
 import click
 
 from combust.application.learning.confirmed import NotCounted
-from combust.application.learning.learn import Learning, learn
+from combust.application.learning.learn import learn
+from combust.application.learning.said import Learning
 from combust.application.learning.taught import Marks, Taught, taught
 from combust.edge.cli.answer import Answer, answers
 from combust.edge.cli.files import Written
@@ -49,9 +50,11 @@ def command(
     how far the readings scatter and, from visits whose cause was confirmed (found CAUSE, a repair, a good reading after
     it), how often each cause is met. It is proved on heaters left out, and used only where it foretells them better by
     more than twice the standard error; else it says why not, and which checks would help. No stop and no limit reads
-    it; no cause is learnt below a tenth of its shipped prior, and one that brings exhaust, CO or fire never below it
-    (an answer says where it moved one down all the same). BOOK is a logbook, a table of visits with the columns
-    found, event (repair) and closed_at, or an anonymous table of other workshops (combust share).
+    it. No prior is learnt below a tenth of the shipped one, and of three dangers never below the whole of it:
+    exhaust drawn into the intake, a leak of exchanger or exhaust joint,
+    another fuel in the tank.
+    Their share in an answer can still fall, and then the answer says so. BOOK is a logbook, a table of visits with the
+    columns found, event (repair) and closed_at, or an anonymous table of other workshops (combust share).
 
     Every heater needs a profile with a healthy reading.
 
@@ -65,8 +68,8 @@ def command(
     if out:
         writable_name(out, (".toml",))
     others = NotCounted()
-    lessons, marks, told = _lessons_in(book, folder, mapping, others)
-    how: dict[str, Any] = {"causes": causes_file, "instrument": instrument_class}
+    lessons, marks, told, tables = _lessons_in(book, folder, mapping, others)
+    how: dict[str, Any] = {"tables": tables, "causes": causes_file, "instrument": instrument_class}
     how["checksum"] = marks.checksum
     how["learnt_at"] = this_moment().isoformat(timespec="seconds")
     work = partial(learn, lessons, **how)
@@ -84,11 +87,12 @@ def command(
 
 def _lessons_in(
     source: str, folder: str | None, mapping: TableMap, others: NotCounted
-) -> tuple[list[Taught], Marks, list[str]]:
-    """Return (what a book or a table teaches, what its checksum is of, what is to be told of it)."""
+) -> tuple[list[Taught], Marks, list[str], int]:
+    """Return (what a book or a table teaches, what its checksum is of, what is to be told of it, anonymous tables)."""
     if is_anonymous(source):
         rows = read_anonymous(source)
-        return list(taught_by(rows)), Marks({str(row["contribution"]) for row in rows}), []
+        names = {str(row["contribution"]) for row in rows}
+        return list(taught_by(rows)), Marks(names), [], len(names)
     marks = Marks()
     with visits_in(source, folder, mapping=mapping) as (visits, _, told):
-        return list(taught(marks.of(others.of(visits, healthy=True)))), marks, told
+        return list(taught(marks.of(others.of(visits, healthy=True)))), marks, told, 0

@@ -68,8 +68,10 @@ def draw_derating(base: HealthyStage, *, minimum: float, name: str = "heater", p
         plot.set_xlabel("intake air (°C)")
         _heater_limit(plot, base)
     plots[0].set_ylabel("height above sea level (m)")
+    limited = base.heater is not None and base.heater.limits.altitude_m is not None
+    pale = "; pale = above its own limit, heater off" if limited else ""
     figure.suptitle(
-        f"{name}: hatched = full lambda below {minimum:g}", x=0.01, ha="left", fontsize=type_size(figure, 10)
+        f"{name}: hatched = full lambda below {minimum:g}{pale}", x=0.01, ha="left", fontsize=type_size(figure, 10)
     )
     source_line(figure, SOURCE)
     lowest = float(np.nanmin(columns["air_ratio_full"]))
@@ -99,8 +101,18 @@ def _heater_limit(plot: Any, base: HealthyStage) -> None:
     limit = base.heater.limits.altitude_m if base.heater else None
     if limit is not None:
         plot.axhline(limit, color=MARK, linewidth=1.4, linestyle="--")
+        top = plot.get_ylim()[1]
+        if limit < top:  # nothing above it is a place for this heater
+            plot.axhspan(limit, top, facecolor="white", alpha=0.55, zorder=2.5)
         box = {"facecolor": INK, "edgecolor": "none", "pad": 1.5}
-        note(plot, f"heater's own limit {limit:.0f} m", (-39, limit), (0, 3), color="white", bbox=box)
+        note(
+            plot,
+            f"heater's own limit {limit:.0f} m",
+            (-39, limit),
+            (0, 3),
+            color="white",
+            bbox=box,
+        )
 
 
 def draw_ceiling(base: HealthyStage, *, minimum: float, name: str = "heater", presenter: bool = False) -> Figure:

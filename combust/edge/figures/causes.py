@@ -65,6 +65,7 @@ def draw_steps(
     pairs: bool = True,
     catalogue: Catalogue | None = None,
     learnt: Learnt | None = None,
+    name: str = "",
     presenter: bool = False,
 ) -> Figure:
     """Draw how the prior, the first reading and each check moved the probabilities of the causes of one visit.
@@ -80,6 +81,8 @@ def draw_steps(
         Fuels beside the shipped ones.
     learnt : Learnt, optional
         What a logbook taught.
+    name : str
+        Of the visit; default that of its rows.
     presenter : bool
         Whether it is drawn for a projector: no type under 18 pt where it fills a slide.
 
@@ -99,18 +102,22 @@ def draw_steps(
     best.sort(key=lambda name: -shares[-1].get(name, 0.0))
     figure, plot = sheet(presenter=presenter, size=(7.2, 1.4 + 0.42 * len(steps)))
     places, start = np.arange(len(steps))[::-1], np.zeros(len(steps))
-    for name, (color, hatch) in zip([*best, "all others"], [*LOOKS[: len(best)], (GREY, "")], strict=True):
-        width = np.array([share.get(name, 0.0) for share in shares]) if name in best else 1.0 - start
-        label = shipped_priors().causes[name].label if name in best else name
-        plot.barh(places, width, left=start, color=color, hatch=hatch, edgecolor="white", label=label)
+    for one, (color, hatch) in zip([*best, "all others"], [*LOOKS[: len(best)], (GREY, "")], strict=True):
+        width = np.array([share.get(one, 0.0) for share in shares]) if one in best else 1.0 - start
+        label = shipped_priors().causes[one].label if one in best else one
+        plot.barh(places, 100.0 * width, left=100.0 * start, color=color, hatch=hatch, edgecolor="white", label=label)
         start += width
-    plot.set_yticks(places, [name.replace("_", " ") for name, _ in steps])
-    plot.set(xlim=(0.0, 1.0), xlabel="probability (-)")
-    state = "STOP condition: see the findings first" if found[-1].stop else f"visit {found[-1].visit_id}"
-    title(plot, f"How each check moved the causes, {state}")
+    plot.set_yticks(places, [step.replace("_", " ") for step, _ in steps])
+    plot.set(xlim=(0.0, 100.0), xlabel="probability (%)")
+    state = (
+        "STOP condition: see the findings first" if found[-1].stop else "no stop condition found in what was entered"
+    )
+    visit = f"Visit {name or readings[0].get('visit_id') or 'without a name'}"
+    title(plot, f"{visit}: how each check moved the causes\n{state}")
     legend(figure, loc="outside lower center", ncols=3)
-    last = ", ".join(f"{name} {shares[-1].get(name, 0.0):.2f}" for name in best[:3])
+    last = ", ".join(f"{one} {100.0 * shares[-1].get(one, 0.0):.0f} %" for one in best[:3])
     figure.set_label(
-        f"Stacked bars of the probabilities of causes after each of {len(steps)} steps. At the end: {last}."
+        f"{visit}, {state}. Stacked bars of the probabilities of causes after each of {len(steps)} steps. "
+        f"At the end: {last}."
     )
     return figure

@@ -42,7 +42,8 @@ def draw_air_sweep(air_ratio: float) -> Chart:
     result = f"CO about {ppm:.0f} ppm in the model" if burns else "no flame in the model"
     powers = [1.0, 10.0, 100.0, 1e3, 1e4, 1e5]
     chart = Chart(
-        f"Lambda {air_ratio:.2f}: {result}. Too little air and too much air both make CO",
+        f"Lambda {air_ratio:.2f}: {result}, flame {flame:.0f} °C, stack loss {loss:.1f} %. Too little air and too "
+        "much air both make CO",
         f"CO over lambda has the shape of a bath tub. At lambda {air_ratio:.2f}: {result}, flame {flame:.0f} °C with "
         f"no heat lost, stack loss {loss:.1f} % at {FLUE_TEMP_C:g} °C. From lambda {lost:.1f} no flame in 10 ms.",
         Axis("lambda (air ratio)", 0.8, 3.0, (1.0, 1.5, 2.0, 2.5, 3.0)),

@@ -94,7 +94,7 @@ def marker_line(plot: Any, x: float, text: str = "") -> None:
 
 def source_line(figure: Figure, text: str) -> None:
     """Write where the numbers come from along the foot."""
-    figure.supxlabel(text, fontsize=type_size(figure, 7), color=GREY)
+    figure.supxlabel(text, fontsize=type_size(figure, 7), color=INK)
 
 
 def svg_picture(svg: str, alt: str) -> dict[str, str]:

@@ -154,7 +154,7 @@ def _history_line(plot: Any, found: HeaterHistory) -> None:
     line = trend.level + trend.slope * years
     u = np.sqrt(trend.variance_level + 2 * years * trend.covariance + years**2 * trend.variance_slope)
     dates = [last.date + datetime.timedelta(days=float(day)) for day in days]
-    plot.plot(dates, np.exp(line), color=LINE, label="trend")
+    plot.plot(dates, np.exp(line), color=LINE, label="line of the forecast")
     plot.fill_between(
-        dates, np.exp(line - 2 * u), np.exp(line + 2 * u), color=LINE, alpha=0.15, label="95 % of the trend"
+        dates, np.exp(line - 2 * u), np.exp(line + 2 * u), color=LINE, alpha=0.15, label="95 % of the line"
     )

@@ -21,9 +21,9 @@ def right_chart(found: HowRight) -> Chart:
         " ".join(["Right, per cent, over what it said, per cent.", *(told or ["No visit yet."])]),
         Axis("it said [%]", 0.0, 100.0, ENDS),
         Axis("it was right [%]", 0.0, 104.0, ENDS),
+        (("as often as said", GREY, "6 4"), ("95 %", LINE, ""), (f"95 %, under {FEW} counted", LINE, "2 3")),
     )
     chart.line([0.0, 100.0], [0.0, 100.0], GREY, "6 4", 1.5)
-    chart.word(48.0, 52.0, "as often as said", "end")
     for one in found.by_said:
         low, high = one.interval
         x = 100.0 * one.said
@@ -55,5 +55,5 @@ def _together(text: str) -> Any:
     return unbroken(text).replace(" %", "\N{NO-BREAK SPACE}%")
 
 
-CAPTION = "Bars: 95 % intervals (Wilson 1927), dashed where fewer than five were counted. "
+CAPTION = "Bars: 95 % intervals (Wilson 1927), dotted where fewer than five were counted. "
 CAPTION += "On the grey line it was right as often as it said."

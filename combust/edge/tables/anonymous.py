@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -133,7 +133,8 @@ def taught_by(rows: Rows) -> Iterator[Taught]:
     First the readings, without a cause; then one entry for each confirmed cause that was counted, without readings
     (``rows`` is empty): it teaches frequencies only. Nobody knows whose causes they were: visits with one cause are
     taken as those of one heater, as many as a heater has in the mean of the fewest that may stand behind the table,
-    so that what they prove is not overstated.
+    so that what they prove is not overstated. Last one entry for each confirmed cause that was held back: all that
+    is known of it is that it was none of those that the contribution tells of each type.
     """
     healthy: dict[str, list[dict[str, Any]]] = {}
     visits: dict[tuple[str, str], list[dict[str, Any]]] = {}
@@ -159,6 +160,26 @@ def taught_by(rows: Rows) -> Iterator[Taught]:
         each = math.ceil(visits_of[kind] / (FEWEST * max(1, groups[kind])))  # visits of a heater
         for number in range(int(row["visits"])):
             yield Taught(f"{' '.join(map(str, kind))} {cause} {number // each}", None, (), cause=cause)
+    yield from _held_back(rows, groups)
+
+
+def _held_back(rows: Rows, groups: Mapping[tuple[Any, ...], int]) -> Iterator[Taught]:
+    """Yield the confirmed causes behind each contribution that it does not tell, as :func:`taught_by` does."""
+    behind = {str(row["contribution"]): int(row["confirmed"]) for row in rows}
+    for name, confirmed in behind.items():
+        told: dict[tuple[Any, ...], set[str]] = {}
+        left = confirmed
+        for row in rows:
+            if row["contribution"] == name:
+                of_type = told.setdefault(_type_of(row), set())
+                if row["kind"] == "cause":
+                    of_type.add(str(row["cause"]))
+                    left -= int(row["visits"])
+        of_all = tuple(sorted(set.intersection(*told.values())))
+        of_heaters = FEWEST * max(1, sum(count for kind, count in groups.items() if kind[0] == name))
+        each = math.ceil(confirmed / of_heaters)
+        for number in range(left):
+            yield Taught(f"{name} held back {number // each}", None, (), none_of=of_all)
 
 
 def _type_of(row: dict[str, Any]) -> tuple[Any, ...]:

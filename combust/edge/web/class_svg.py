@@ -8,6 +8,7 @@ from functools import lru_cache
 
 from combust.application.trainer.class_heater import SAMPLE_S, STRIP_POINTS, Sample
 from combust.application.trainer.display import SimulatedDisplay
+from combust.application.trainer.session import FULL_C
 from combust.data.tables import load_table
 from combust.edge.figures.svg import Scale
 
@@ -33,8 +34,8 @@ class HeaterPicture:
         Height of the flame, 0 = none: it follows the chamber's bar.
     glows, fuel, air : bool
         Whether glow element, pump and blower are heard or seen at work.
-    bars : tuple of (str, float)
-        Name and length of glow, chamber and wall.
+    bars : tuple of (str, float, str)
+        Name and length of glow, chamber and wall, and what a full bar stands for [°C].
     told : str
         The same in words.
     """
@@ -43,7 +44,7 @@ class HeaterPicture:
     glows: bool
     fuel: bool
     air: bool
-    bars: tuple[tuple[str, float], ...]
+    bars: tuple[tuple[str, float, str], ...]
     told: str
 
 
@@ -64,7 +65,7 @@ def heater_picture(display: SimulatedDisplay) -> HeaterPicture:
         "flame": flame > 0.0,
     }
     told = ", ".join(f"{name} {'on' if on else 'off'}" for name, on in seen.items())
-    lengths = tuple((name, round(BAR_WIDTH * length, 1)) for name, length in bars.items())
+    lengths = tuple((name, round(BAR_WIDTH * length, 1), f"{FULL_C[name]:.0f}") for name, length in bars.items())
     return HeaterPicture(round(flame, 1), seen["glow"], seen["fuel"], seen["air"], lengths, told)
 
 

@@ -33,6 +33,7 @@ def common(room: Classroom, place: int) -> dict[str, Any]:
         "factor": f"×{display.time_factor:g}",
         "time": clock(display.time_s),
         "paused": say[room.paused] if room.paused else "",
+        "begun": display.time_s > 0.0 or room.paused != "trainer",
         "analyser": analyser(display),
         "trap": display.trap_full,
         "relation": display.co_relation,

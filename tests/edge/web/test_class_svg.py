@@ -53,6 +53,6 @@ def test_the_heater_is_drawn_from_what_one_sees() -> None:
     burning = replace(cold, phase="running", pump_hz=3.2, blower_rpm=4000.0, bars={**cold.bars, "chamber": 1.0})
     picture = heater_picture(burning)
     assert picture.told == "air on, fuel on, glow off, flame on"
-    assert dict(picture.bars)["chamber"] == BAR_WIDTH
+    assert {name: length for name, length, _ in picture.bars}["chamber"] == BAR_WIDTH
     assert heater_picture(replace(burning, blower_rpm=None)).air
     assert not heater_picture(replace(burning, blower_rpm=None, phase="no_power")).air
