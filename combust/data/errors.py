@@ -146,9 +146,15 @@ def need_module(module: str, extra: str) -> Any:
         raise missing_extra(module, extra) from error
 
 
+def how_to_install(extra: str) -> str:
+    """Return the line that installs what is optional, also for who works in a clone."""
+    clone = "make page, or: " if extra == "web" else ""
+    return f"Install it with: pip install 'combust[{extra}]' (in a clone: {clone}pip install -e '.[{extra}]')"
+
+
 def missing_extra(module: str, extra: str, *, why: str = "is needed here") -> CombustError:
     """Return the refusal for a library that is not installed, with the line that installs it."""
-    hint = f"Install it with: pip install 'combust[{extra}]'"
+    hint = how_to_install(extra)
     return CombustError(Fault(module, "not installed", "missing", why=why, hint=hint))
 
 

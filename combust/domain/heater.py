@@ -10,6 +10,7 @@ from typing import Any
 
 from combust.data.arguments import names_keywords
 from combust.data.errors import CombustError, Fault
+from combust.data.near import did_you_mean, near_matches
 from combust.data.tables import read_toml
 from combust.domain.catalogue import Catalogue
 from combust.domain.fuel import Fuel
@@ -247,7 +248,7 @@ class Heater:
             Unknown stage; the known names are told.
         """
         if name not in self.stages:
-            hint = f"It has {', '.join(self.stages)}."
+            hint = did_you_mean(near_matches(name, self.stages), f"It has {', '.join(self.stages)}.")
             raise CombustError(Fault("stage", name, "unknown_name", why="is no stage of this heater", hint=hint))
         return self.stages[name]
 

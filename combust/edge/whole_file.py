@@ -16,6 +16,7 @@ from combust.edge import interrupt
 _read: ContextVar[tuple[str, ...]] = ContextVar("_read", default=())
 # What is never overwritten, told by the first bytes: a logbook (or another database), the key of one.
 KEY_MARK = b"combust-logbook-key-1\n"
+HEAD = 65536  # bytes that tell what a file is
 _KEPT = ((b"SQLite format 3\0", "is a logbook"), (KEY_MARK, "is the key of a logbook"))
 
 
@@ -56,8 +57,10 @@ def whole_file(path: str | Path) -> Iterator[Path]:
         interrupt.unfinished.discard(partial.unlink)
 
 
-def writable_name(path: str | Path, endings: Sequence[str] = ()) -> Path:
+def writable_name(path: str | Path, endings: Sequence[str] = (), own: Sequence[str] = ()) -> Path:
     """Return the path of a file to write, refused before anything is computed when it is a folder or of another kind.
+
+    A file that is there is replaced only when its head (the first line of a table) holds a word of ``own``.
 
     Raises
     ------
@@ -73,6 +76,10 @@ def writable_name(path: str | Path, endings: Sequence[str] = ()) -> Path:
     if endings and path.suffix.lower() not in endings:
         why = f"ends in none of {', '.join(endings)}"
         raise CombustError(Fault("file", str(asked), "format", why=why, hint=f"Write it like {path.stem}{endings[0]}"))
+    if own and path.is_file() and not path.is_symlink() and not _is_own(path, own):  # a link is replaced alone
+        hint = "Give a new name, or take the file away first: it was not touched."
+        why = "is there, and nothing that this command wrote"
+        raise CombustError(Fault("file", str(asked), "twice", why=why, hint=hint))
     return path
 
 
@@ -95,6 +102,21 @@ def _kept(path: Path) -> str:
     except OSError:
         return ""  # replacing it needs no right to read it
     return next((why for mark, why in _KEPT if head.startswith(mark)), "")
+
+
+def _is_own(path: Path, own: Sequence[str]) -> bool:
+    """Return True for an empty file, or one with a word of ``own`` in its head; Parquet has its columns at the end."""
+    try:
+        with path.open("rb") as file:
+            head = file.read(HEAD)
+            if head.startswith(b"PAR1"):
+                file.seek(max(0, path.stat().st_size - HEAD))
+                head = file.read()
+            elif not head.startswith(b"{"):
+                head = head.partition(b"\n")[0]
+    except OSError:
+        return True  # replacing it needs no right to read it
+    return not head or any(word.encode() in head for word in own)
 
 
 def _is_one(path: Path, name: str) -> bool:

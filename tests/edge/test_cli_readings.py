@@ -8,10 +8,12 @@ import io
 import json
 import os
 import pty
+import shutil
 import subprocess
 import sys
 from pathlib import Path
 
+import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
@@ -238,3 +240,31 @@ def test_no_line_of_a_map_of_commands_is_missing() -> None:
     for command in ("reading", "readings", "fuel", "demo"):
         assert f"  {command} " in text
     assert "Exit codes: 0 done, 2 the command line is not understood, 3 input not accepted" in " ".join(text.split())
+
+
+@pytest.mark.parametrize("name", ["profile.toml", "key.json", "table.csv", "table.parquet"])
+@pytest.mark.parametrize("option", ["reading --out", "readings --out", "readings --rejects", "readings --save-map"])
+def test_nothing_that_another_wrote_is_replaced_but_ones_own_earlier_output_is(
+    tmp_path: Path, name: str, option: str
+) -> None:
+    target, table = tmp_path / name, tmp_path / "mine.csv"
+    table.write_text("fuel,o2_dry_pct,location\ndiesel,8.2,outdoors\ndiesel,82,outdoors\n")
+    if name.endswith(".parquet"):
+        pq.write_table(pa.table({"fuel": ["diesel"], "o2_dry_pct": [8.2]}), target)
+    elif name.endswith(".toml"):
+        shutil.copy(ROOT / "data/heaters/heater-0312.toml", target)
+    else:
+        target.write_text('{"format": 2, "cases": {}}\n' if name == "key.json" else "fuel;o2_dry_pct\ndiesel;7\n")
+    before = target.read_bytes()
+    command, flag = option.split()
+    line = {"reading": ("--fuel", "diesel", "--o2-dry", "8.2", "--location", "outdoors"), "readings": (str(table),)}
+    more = ("--out", str(tmp_path / "o.csv")) if flag != "--out" else ()
+    run = call(command, *line[command], *more, flag, str(target))
+    assert run.code == 3, run.out
+    assert "- file = " in run.err
+    assert target.read_bytes() == before
+    mine = tmp_path / {"reading --out": "own.json", "readings --save-map": "own.toml"}.get(option, "own.csv")
+    mapped = ("--set", "stage=high") if flag == "--save-map" else ()
+    for _ in range(2):
+        assert call(command, *line[command], *more, *mapped, flag, str(mine)).code == 0
+    assert mine.exists()

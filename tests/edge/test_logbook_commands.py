@@ -121,7 +121,7 @@ def test_co_over_the_range_stops_when_typed_and_from_a_table(tmp_path, co):
         (["oxigen", "8"], "Did you mean oxygen"),
         (["o2", "8", "o2", "9"], "stands twice"),
         (["flue", "300", "at", "yesterday"], "is no date with a time"),
-        (["plug", "12 Pa"], "is not in Pa"),
+        (["plug", "12 Pa"], "is in Pa, not in V. Give it in V."),
         (["xyzzy"], "is no word"),
         (["flue", "over", "600"], "is only a lower bound"),
         (["pass"], "can mean several things"),

@@ -70,7 +70,7 @@ def test_foreign_ways_of_writing_are_understood(line, values):
         ("terminasl clear", "Did you mean terminals"),
         ("terminals intake_bloked", "Did you mean intake_blocked"),
         ("fleu 330", "Did you mean flue"),
-        ("length 5 V", "is not in V"),
+        ("length 5 V", "is in V, not in m"),
         ("band_high 1.8-1.4", "low end not below its high end"),
         ("stage hihg o2 8.2", "Did you mean high"),
         ("lit and died -22", "cold soak -22"),

@@ -11,6 +11,7 @@ from combust.application.causes.catalogue import Priors, get_priors
 from combust.application.causes.first_look import first_look
 from combust.application.causes.stage_reading import Values
 from combust.data.errors import CombustError, Fault
+from combust.data.near import did_you_mean, near_matches
 from combust.domain.catalogue import Catalogue, get_fuel
 from combust.domain.heater import Heater
 from combust.domain.instrument import InstrumentClass
@@ -71,7 +72,7 @@ def _row_faults(heater: Heater, reading: Reading, priors: Priors) -> list[Fault]
         faults.append(Fault("heater_id", other, "conflict", why="is another heater", hint=hint))
     stage = reading.stage
     if stage is not None and stage not in heater.stages:
-        hint = f"It has {', '.join(heater.stages)}."
+        hint = did_you_mean(near_matches(stage, heater.stages), f"It has {', '.join(heater.stages)}.")
         faults.append(Fault("stage", stage, "unknown_name", why="is no stage of this heater", hint=hint))
     return [*faults, *priors.strip_down_faults(reading.strip_down)]
 

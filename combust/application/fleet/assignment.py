@@ -24,6 +24,7 @@ from combust.application.fleet.nights import heat_short, nights_frame
 from combust.application.fleet.places import Most, Options, Places, Solved, solve_in_order
 from combust.application.fleet.policy import Policy
 from combust.application.fleet.rules import richer_than_air
+from combust.data.errors import how_to_install
 
 AIMS = {
     "hazard": "heaters that run with lambda below the minimum",
@@ -112,7 +113,7 @@ def assign(
         Never for a valid plan; what cannot be done comes back unchanged with a note.
     """
     if importlib.util.find_spec("scipy") is None:
-        note = "scipy is not installed, nothing was exchanged. Install it with: pip install 'combust[scale]'"
+        note = f"scipy is not installed, nothing was exchanged. {how_to_install('scale')}"
         return _unchanged(frame, note)
     places = _places(frame, sites)
     pairs = places.frame.groupby("group").size().reindex(frame["group"]).sum()

@@ -179,7 +179,7 @@ def answers(
                 out,
                 click.Option(
                     ["--out", "json_out"],
-                    type=Written(),
+                    type=Written(".json", own=('"safety": {',)),
                     metavar="FILE",
                     help="Write the JSON object to a file as well.",
                 ),

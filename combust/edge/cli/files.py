@@ -18,15 +18,19 @@ from combust.data.errors import CombustError, Fault
 from combust.edge.whole_file import writable_name
 
 FIGURES = (".png", ".svg")
+TABLES = (".csv", ".parquet")
 
 
 class Written(click.types.StringParamType):
-    """The name of a file that the command writes; ``endings`` are those it may have."""
+    """The name of a file that the command writes; ``endings`` are those it may have.
+
+    ``own`` are words of which one stands in the head of what it wrote: nothing else is replaced.
+    """
 
     name = "file"
 
-    def __init__(self, *endings: str) -> None:
-        self.endings = endings
+    def __init__(self, *endings: str, own: Sequence[str] = ()) -> None:
+        self.endings, self.own = endings, own
 
     def shell_complete(self, ctx: click.Context, param: click.Parameter, incomplete: str) -> list[CompletionItem]:
         """Let the shell offer what is there."""
@@ -43,6 +47,9 @@ class WrittenFolder(Written):
 
 class Updated(Written):
     """The name of a file that the command reads and writes again: a logbook, a learner's file, a key."""
+
+
+EXPORTED = Written(*TABLES, ".jsonl", own=("safety", '"hash"'))
 
 
 def refuse_folder(out: str, read: Iterable[str]) -> None:
@@ -94,7 +101,7 @@ def check_files(params: Sequence[click.Parameter], given: Mapping[str, Any]) -> 
         raise CombustError(faults)
     for kind, out in outs:
         if not isinstance(kind, Updated | WrittenFolder):
-            writable_name(out, kind.endings)
+            writable_name(out, kind.endings, kind.own)
     return read
 
 

@@ -26,7 +26,12 @@ from combust.edge.whole_file import writable_name
 
 @answers("learn", strict="nothing is learnt")
 @click.argument("book", metavar="BOOK")
-@click.option("--out", type=Written(), metavar="FILE", help="Write what was learnt (.toml), where it proved itself.")
+@click.option(
+    "--out",
+    type=Written(".toml", own=("# What a logbook taught",)),
+    metavar="FILE",
+    help="Write what was learnt (.toml), where it proved itself.",
+)
 @click.option("--causes", "causes_file", metavar="FILE", help="TOML file with priors and spreads of your own.")
 @click.option("--heaters", "folder", metavar="DIR", help="Folder of profiles, for visits that keep none.")
 @instrument_option

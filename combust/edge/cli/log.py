@@ -19,7 +19,7 @@ from combust.domain.result import many, plain, text_of_rows
 from combust.domain.safety import Safety, of_all
 from combust.edge.cli import output
 from combust.edge.cli.answer import Answer, answers
-from combust.edge.cli.files import Updated, Written
+from combust.edge.cli.files import EXPORTED, Updated, Written
 from combust.edge.cli.group import NearGroup
 from combust.edge.cli.options import key_option, table_options
 from combust.edge.logbook.book import Logbook
@@ -195,7 +195,7 @@ def _shown(record: Visit) -> str:
 
 @answers("export", command, strict="")
 @click.argument("book", metavar="BOOK")
-@click.option("--out", required=True, type=Written(), metavar="FILE", help="Where they go: .csv, .parquet or .jsonl.")
+@click.option("--out", required=True, type=EXPORTED, metavar="FILE", help="Where they go: .csv, .parquet or .jsonl.")
 @click.option("--heater-id", metavar="TEXT", help="Of one heater only.")
 @click.option("--every-revision", is_flag=True, help="Also revisions that were corrected since.")
 def export_command(book: str, out: str, heater_id: str | None, every_revision: bool) -> Answer:

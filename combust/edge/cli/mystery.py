@@ -72,7 +72,7 @@ def command() -> None:
 @salt_option
 @click.option(
     "--out",
-    type=Written(),
+    type=Written(".json", own=('"case"',)),
     default="output/mystery_case.json",
     show_default=True,
     metavar="FILE",

@@ -78,7 +78,9 @@ def table_options(function: Callable[..., Any]) -> Callable[..., Any]:
         "--set": "What the whole table has in common, such as location=outdoors; give it again.",
         "--map": "Say what a column holds, or name a saved map (.toml); give it again.",
     }
-    function = click.option("--save-map", type=Written(), metavar="FILE", help=texts["--save-map"])(function)
+    function = click.option(
+        "--save-map", type=Written(".toml", own=("# What the headings",)), metavar="FILE", help=texts["--save-map"]
+    )(function)
     function = click.option("--set", "fixed", multiple=True, metavar="KEY=VALUE", help=texts["--set"])(function)
     return click.option("--map", "map_pairs", multiple=True, metavar="HEADING=KEY", help=texts["--map"])(function)
 

@@ -8,11 +8,14 @@ from typing import Any
 from combust.application.causes.catalogue import shipped_priors
 from combust.application.reading.result import interpret
 from combust.data.errors import CombustError
+from combust.data.near import near_matches
 from combust.domain.catalogue import Catalogue
 from combust.domain.reading import Reading
 from combust.edge.cli.answer import Answer, answers
 from combust.edge.cli.options import fuels_option, instrument_option, quantity_options, units_option, values_of
 from combust.edge.figures.gas_plane import draw_plane
+
+USUAL_STAGES = ("high", "low")
 
 
 @answers("reading", figure="Draw the reading on the CO2-O2 plane (.png or .svg).", out=True)
@@ -38,4 +41,6 @@ def command(instrument_class: str | None, catalogue: Catalogue | None, **options
     if faults := shipped_priors().strip_down_faults(reading.strip_down):
         raise CombustError(faults)
     result = interpret(reading, instrument=instrument_class, catalogue=catalogue)
-    return Answer(result, draw=partial(draw_plane, result))
+    near = near_matches(stage := str(reading.stage or ""), USUAL_STAGES, n=1)
+    notes = [f"warning: stage = {stage}: did you mean {near[0]}?"] if near and stage not in USUAL_STAGES else []
+    return Answer(result, draw=partial(draw_plane, result), notes=notes)

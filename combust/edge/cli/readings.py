@@ -11,15 +11,26 @@ from combust.domain.catalogue import get_fuel
 from combust.domain.result import many, plain
 from combust.edge.cli import output
 from combust.edge.cli.answer import Answer, answers
-from combust.edge.cli.files import Written
+from combust.edge.cli.files import TABLES, Written
 from combust.edge.cli.options import fuels_option, instrument_option, table_options
 from combust.edge.cli.progress import with_progress
 
 
 @answers("readings", strict="a row has a stop, a warning or is refused", json=" with the counts")
 @click.argument("source", metavar="IN")
-@click.option("--out", required=True, type=Written(), metavar="FILE", help="Where the results go: .csv or .parquet.")
-@click.option("--rejects", type=Written(), metavar="FILE", help="Where refused rows go, with their reasons.")
+@click.option(
+    "--out",
+    required=True,
+    type=Written(*TABLES, own=("safety",)),
+    metavar="FILE",
+    help="Where the results go: .csv or .parquet.",
+)
+@click.option(
+    "--rejects",
+    type=Written(*TABLES, own=("reasons",)),
+    metavar="FILE",
+    help="Where refused rows go, with their reasons.",
+)
 @table_options
 @click.option("--fuel", "fuel_name", metavar="NAME", help="Fuel of rows without one (default diesel).")
 @fuels_option

@@ -12,7 +12,7 @@ from combust.application.learning.right_tables import not_counted
 from combust.data.errors import CombustError, Fault
 from combust.domain.safety import calculation
 from combust.edge.cli.answer import Answer, answers
-from combust.edge.cli.files import Written
+from combust.edge.cli.files import TABLES, Written
 from combust.edge.cli.options import table_options
 from combust.edge.cli.output import text_of_section, text_of_table
 from combust.edge.logbook.taught import visits_in
@@ -33,7 +33,10 @@ RULE += "Rows of kind cause and look count visits; rows of kind healthy are the 
 @click.argument("sources", metavar="BOOK|TABLE ...", nargs=-1, required=True)
 @click.option("--heaters", "folder", metavar="DIR", help="Folder of profiles, for visits that keep none.")
 @click.option(
-    "--out", type=Written(), metavar="FILE", help="Write the table, when it was shown and agreed to (.csv or .parquet)."
+    "--out",
+    type=Written(*TABLES, own=("contribution",)),
+    metavar="FILE",
+    help="Write the table, when it was shown and agreed to (.csv or .parquet).",
 )
 @click.option("--yes", is_flag=True, help="It was shown before: write it without asking.")
 @table_options

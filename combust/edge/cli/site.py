@@ -69,7 +69,10 @@ BASELINE = {
 @field_options(AIMS.values())
 @quantity_options((*FLUE_GAS, *CAB))
 @click.option(
-    "--table", type=Written(".csv"), metavar="FILE", help="Write the derating over height and temperature (.csv)."
+    "--table",
+    type=Written(".csv", own=("safety",)),
+    metavar="FILE",
+    help="Write the derating over height and temperature (.csv).",
 )
 @click.option(
     "--ceiling-figure",

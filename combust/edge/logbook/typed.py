@@ -40,6 +40,7 @@ OVER = ("over", ">", "above")
 _WITH_UNIT = re.compile(r"^([<>≥≤]?=?[+\-\u2212]?[\d.,]+)([^\d.,].*)$")
 _TWO_IN_ONE = re.compile(r"^([A-Za-z]\w*) *[:=] *(.*)$")  # O2: 4.84, o2=4.84
 _FROM_TO = re.compile(r"^([\d.,]+) *(?:-|–|to|\.\.) *([\d.,]+)$")
+_PASCAL = {"pa": 1.0, "hpa": 100.0, "mbar": 100.0, "kpa": 1000.0, "bar": 100_000.0}
 _STAGES = ("high", "low")  # of a heater whose profile names none
 WORDS = {**inputs(), **SAID}
 
@@ -246,8 +247,7 @@ def _take_number(left: list[str], line: Line, known: str, key: str) -> None:
     _drop_repeated(left, key)
     entered = _in_unit(known, key, unit) if unit else known
     if entered is None:
-        hint = f"It is in {WORDS[key].unit}." if WORDS[key].unit else "It has no unit."
-        line.faults.append(Fault(key, f"{text} {unit}", "format", why=f"is not in {unit}", hint=hint))
+        line.faults.append(_other_unit(key, text, unit))
         return
     cell, convert = read_cell(text, UNKNOWN), in_our_unit(entered, WORDS)[1]
     if cell.why or math.isnan(cell.number):
@@ -261,6 +261,18 @@ def _take_number(left: list[str], line: Line, known: str, key: str) -> None:
         _put(line, entered, cell.number)
     if entered != key or cell.bound == "<":  # an upper bound stands for its value, as in a table
         line.typed[key] = f"{text} {unit or mark_of(entered)}".strip()
+
+
+def _other_unit(key: str, text: str, unit: str) -> Fault:
+    """Return the fault of a number in a unit that its quantity is not typed in, told in the one that it is."""
+    own, number, lower = WORDS[key].unit, read_cell(text, UNKNOWN).number, unit.lower()
+    hint, why = f"Give it in {own}." if own else "It has no unit.", f"is in {unit}, not in {own or 'a unit'}"
+    if lower in _PASCAL and own.lower() in _PASCAL and not math.isnan(number):
+        ours = number * _PASCAL[lower] / _PASCAL[own.lower()]
+        hint = f"Give it in {own}: {text} {unit} = {ours:g} {own}."
+    elif lower not in {*_PASCAL, *(one.unit.lower() for one in WORDS.values())} and not unit_of(f"({unit})")[1]:
+        why = f"cannot be read: {unit} is no unit"
+    return Fault(key, f"{text} {unit}", "format", why=why, hint=hint)
 
 
 def _in_unit(known: str, key: str, unit: str) -> str | None:
@@ -292,7 +304,8 @@ def _put_word(left: list[str], line: Line, word: str, visit: Visit) -> None:
         line.faults.append(Fault("word", word, "format", why="is a number without a word of its own", hint=hint))
     else:
         verbs = [*OF_A_LINE, "next", "at"]
-        near = near_matches(said, [*WORDS, *USUAL_WORDS, *verbs, *choices], n=2)
+        stages = visit.profile.get("stages") or _STAGES
+        near = near_matches(said, [*stages, *WORDS, *USUAL_WORDS, *verbs, *choices], n=2)
         hint = did_you_mean(near, "Type a word and its value: o2 8.2. All words: combust word.")
         line.faults.append(Fault("word", shorten(word), "unknown_name", why="is no word that combust knows", hint=hint))
         while left and read_cell(left[0], UNKNOWN).number == read_cell(left[0], UNKNOWN).number:

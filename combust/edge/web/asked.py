@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import re
 import secrets
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
@@ -16,6 +16,7 @@ from combust.data.errors import CombustError, Fault
 from combust.domain.limits import cautions
 from combust.edge.logbook.keyboard import profiles_in
 from combust.edge.reports.html import page
+from combust.edge.tables.cells import read_cell
 from combust.edge.web.class_hall import Hall
 from combust.edge.web.pool import Pool
 from combust.edge.web.seats import Seat, Seats
@@ -38,6 +39,29 @@ def status_of(error: CombustError) -> int:
 def whole(text: str, digits: int = 5) -> int | None:
     """Return a whole number of a form or an address that has at most so many digits, None where it is none."""
     return int(text) if text.isascii() and text.isdecimal() and len(text) <= digits else None
+
+
+def shares_typed(rows: Iterable[tuple[str, str]], hint: str) -> dict[str, float]:
+    """Return cause -> per cent as they were typed, 80 or 80 %; a cause without a per cent is one nobody can count.
+
+    Raises
+    ------
+    CombustError
+        No number from 0 to 100, a cause twice, a number without its cause.
+    """
+    shares: dict[str, float] = {}
+    for cause, typed in rows:
+        text = typed.strip().removesuffix("%").strip()
+        if not cause and not text:
+            continue
+        cell = read_cell(text, "?")
+        if cell.why or cell.bound or not 0.0 <= cell.number <= 100.0:
+            raise CombustError(Fault("share", text, "not_a_number", why="is no number of per cent", hint=hint))
+        if not cause or cause in shares:
+            why = "stands without its cause" if not cause else "is stated twice"
+            raise CombustError(Fault("cause", cause or text, "conflict", why=why, hint=hint))
+        shares[cause] = cell.number
+    return shares
 
 
 @dataclass(slots=True)

@@ -58,6 +58,20 @@ def test_a_case_is_played_to_the_end(phone: Phone) -> None:
     assert "best order" in told
 
 
+def test_how_sure_is_read_as_the_class_page_reads_it(phone: Phone) -> None:
+    (cause,) = dealt(2).causes
+    for wrong in ("high", "180", "nan", ""):  # nothing is taken as "nothing said", and 180 is not asked for as 1.8
+        refused = phone.post("/mystery", {"cause_0": cause, "share_0": wrong}, page=CASE)
+        assert refused.status_code == 422, wrong
+        assert "no number of per cent" in refused.text
+        assert "0 to 100 %" in refused.text
+        assert "part of 1" not in refused.text
+    assert "without its cause" in phone.post("/mystery", {"share_0": "80"}, page=CASE).text
+    told = html.unescape(phone.post("/mystery", {"cause_0": cause, "share_0": "90 %"}, page=CASE).text)
+    key = dealt(2)
+    assert f"{score(Play(key), Statement.of({cause: 0.9})).total:g} points" in told
+
+
 def test_what_was_bought_stays_bought(phone: Phone) -> None:
     # Going back, a second window of the same phone, an old form sent again: the account is the server's.
     dear = buy(phone, "span_gas")

@@ -9,10 +9,9 @@ from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
 from combust.application.trainer.class_summary import label_of
-from combust.data.errors import CombustError, Fault
-from combust.edge.tables.cells import read_cell
+from combust.data.errors import CombustError
 from combust.edge.web import class_view as view
-from combust.edge.web.asked import Asked, whole
+from combust.edge.web.asked import Asked, shares_typed, whole
 from combust.edge.web.class_knobs import moved, own_knobs
 from combust.edge.web.class_svg import ON_A_PHONE, strip
 from combust.edge.web.point import give_cookie
@@ -148,24 +147,6 @@ def say(asked: Asked) -> Response:
 
 
 def _shares(form: Mapping[str, str]) -> dict[str, float]:
-    """Return cause -> per cent as they were typed; a cause without a per cent is one that nobody can count.
-
-    Raises
-    ------
-    CombustError
-        No number, a cause twice, a number without its cause.
-    """
-    shares: dict[str, float] = {}
-    for index in range(ANSWERS):
-        cause, text = form.get(f"cause_{index}", ""), form.get(f"share_{index}", "").strip().removesuffix("%")
-        if not cause and not text.strip():
-            continue
-        cell = read_cell(text, "?")
-        hint = texts()["class"]["share_hint"]
-        if cell.why or cell.bound or cell.number != cell.number:
-            raise CombustError(Fault("share", text, "not_a_number", why="is no number of per cent", hint=hint))
-        if not cause or cause in shares:
-            why = "stands without its cause" if not cause else "is stated twice"
-            raise CombustError(Fault("cause", cause or text, "conflict", why=why, hint=hint))
-        shares[cause] = cell.number
-    return shares
+    """Return cause -> per cent as they were typed."""
+    typed = ((form.get(f"cause_{index}", ""), form.get(f"share_{index}", "")) for index in range(ANSWERS))
+    return shares_typed(typed, texts()["class"]["share_hint"])

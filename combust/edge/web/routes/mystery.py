@@ -18,9 +18,9 @@ from starlette.responses import Response
 
 from combust.application.mystery import CaseKey, Debrief, Play, Statement
 from combust.application.mystery.rules import LEVELS, TWO, answer_text, answers, heaters, in_words, price_rows, table
-from combust.data.errors import CombustError, Fault
-from combust.edge.tables.cells import read_cell
-from combust.edge.web.asked import Asked, whole
+from combust.data.errors import CombustError
+from combust.edge.web.asked import Asked, shares_typed, whole
+from combust.edge.web.texts import texts
 
 ANSWERS = 3  # causes that can be stated with a probability
 MOST_SEED = 2**31
@@ -114,15 +114,12 @@ def _case(asked: Asked, given: Mapping[str, str]) -> CaseKey:
 
 def _statement(form: dict[str, str]) -> Statement:
     """Return what the learner says: probabilities in per cent, excluded causes, the record."""
-    stated: dict[str, float] = {}
+    typed = []
     for number in range(ANSWERS):
         causes = {form.get(f"cause_{number}", ""), form.get(f"also_{number}", "")} - {""}
-        share = read_cell(form.get(f"share_{number}", ""), "?").number
-        if causes and share == share:
-            name = answer_text(frozenset(causes))
-            if name in stated:
-                raise CombustError(Fault("answer", name, "conflict", why="is stated twice", hint="State it once."))
-            stated[name] = share / 100.0
+        typed.append((answer_text(frozenset(causes)) if causes else "", form.get(f"share_{number}", "")))
+    shares = shares_typed(typed, texts()["class"]["share_hint"])
+    stated = {name: share / 100.0 for name, share in shares.items()}
     excluded = [name for name in answers() if form.get(f"excluded_{name}")]
     record = {name: form.get(f"record_{name}", "") for name in table()["record"]["field"]}
     return Statement.of(stated, excluded, form.get("handed") == "yes", record)
