@@ -150,9 +150,10 @@ def _frequencies(labels: Sequence[tuple[str, Label]], priors: Priors) -> tuple[S
 
 
 def _untold(found: Hierarchy, names: Sequence[str]) -> tuple[str, ...]:
-    """Return the rows and scatters that are about as uncertain as before."""
-    left = np.sqrt(np.diag(found.cover) / (1.0 - OF_HEATER))
-    rows = [name for name, part in zip(names, left, strict=True) if part > rule("untold")]
+    """Return the rows and scatters that are about as uncertain as before, and as near to what was believed."""
+    u = np.sqrt(np.diag(found.cover))
+    same = (u / np.sqrt(1.0 - OF_HEATER) > rule("untold")) & (np.abs(found.middle) < u)
+    rows = [name for name, untold in zip(names, same, strict=True) if untold]
     scatters = [name for name, u in zip(SCATTERS, found.scatter_u, strict=True) if u / SCATTER_U > rule("untold")]
     return (*rows, *scatters)
 

@@ -131,10 +131,10 @@ def taught_by(rows: Rows) -> Iterator[Taught]:
     """Yield what anonymous rows teach, as the visits of a logbook do: a group stands for a heater, a row for a visit.
 
     First the readings, without a cause; then one entry for each confirmed cause that was counted, without readings
-    (``rows`` is empty): it teaches frequencies only. Nobody knows whose causes they were: visits with one cause are
-    taken as those of one heater, as many as a heater has in the mean of the fewest that may stand behind the table,
-    so that what they prove is not overstated. Last one entry for each confirmed cause that was held back: all that
-    is known of it is that it was none of those that the contribution tells of each type.
+    (``rows`` is empty): it teaches frequencies only. Nobody knows whose causes they were: a count is taken as that of
+    the fewest heaters that may stand behind it, so that what it proves is not overstated. Last one entry for each
+    confirmed cause that was held back: all that is known of it is that it was none of those that the contribution
+    tells of each type.
     """
     healthy: dict[str, list[dict[str, Any]]] = {}
     visits: dict[tuple[str, str], list[dict[str, Any]]] = {}
@@ -151,15 +151,11 @@ def taught_by(rows: Rows) -> Iterator[Taught]:
             count, scatter = int(some[0].get("mean_of") or some[0]["visits"]), float(some[0].get("scatter", 1.0))
             yield Taught(name, heaters[name], readings, visits=count, scatter=scatter)
     groups = Counter(_type_of(some[0]) for some in healthy.values())
-    counted = [row for row in rows if row["kind"] == "cause"]
-    visits_of = Counter[tuple[Any, ...]]()
-    for row in counted:
-        visits_of[_type_of(row)] += int(row["visits"])
-    for row in counted:
-        kind, cause = _type_of(row), str(row["cause"])
-        each = math.ceil(visits_of[kind] / (FEWEST * max(1, groups[kind])))  # visits of a heater
-        for number in range(int(row["visits"])):
-            yield Taught(f"{' '.join(map(str, kind))} {cause} {number // each}", None, (), cause=cause)
+    for row in rows:
+        if row["kind"] == "cause":
+            kind, cause = " ".join(map(str, _type_of(row))), str(row["cause"])
+            for number in range(int(row["visits"])):
+                yield Taught(f"{kind} {cause} {number % FEWEST}", None, (), cause=cause)
     yield from _held_back(rows, groups)
 
 

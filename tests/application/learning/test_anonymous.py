@@ -249,8 +249,8 @@ def test_it_teaches_like_a_book() -> None:
     assert {one.none_of for one in held_back} == {tuple(sorted(told))}
     assert len(held_back) == 40 - sum(told.values()) > 0  # 40 confirmed visits stand behind it
     assert Counter(one.cause for one in counted if one.none_of is None) == told
-    # whose they were is not told: no more heaters than the five that stand behind it, and one more for each cause
-    assert len({one.group for one in counted}) < 4 * an.FEWEST + len(told)
+    # whose they were is not told: five heaters stand behind a count, the fewest that may
+    assert len({one.group for one in counted if one.none_of is None}) == an.FEWEST * len(told)
     assert all(len({one.cause for one in counted if one.group == name}) == 1 for name in {o.group for o in counted})
 
 
