@@ -279,11 +279,12 @@ def has_written(folder: Path, size: int) -> bool:
 
 @pytest.mark.parametrize("megabytes", [0, 5, 15] if LONG else [0, 15])
 def test_a_killed_run_leaves_nothing_under_the_final_name(long_table: Path, tmp_path: Path, megabytes: int) -> None:
-    (tmp_path / "old.csv").write_text("what stood here before")
+    before = "safety\nwhat an earlier run wrote\n"
+    (tmp_path / "old.csv").write_text(before)
     process = begin("readings", str(long_table), "--out=old.csv", "--rejects=new.csv", cwd=tmp_path)
     assert hold(process, lambda: has_written(tmp_path, megabytes * 1_000_000)), "it was never seen while it wrote"
     interrupt(process, signal.SIGKILL)
-    assert (tmp_path / "old.csv").read_text() == "what stood here before"
+    assert (tmp_path / "old.csv").read_text() == before
     assert not (tmp_path / "new.csv").exists()
     assert list(tmp_path.glob(".*.partial")), "it was killed while it wrote"
 
