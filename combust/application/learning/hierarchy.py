@@ -136,26 +136,12 @@ class Steps:
         pulls = (self.share * self.pull)[..., None, None] * left - self.share[..., None, None] * self.inverse
         gradient = np.einsum("vab,vtab->t", pulls.sum(axis=1), one.scatter, optimize=True) * size
         mixed = np.einsum("vk,vkab,vtbc->vtac", self.share, self.inverse, one.scatter, optimize=True)
-        bend = 2.0 * self.told(mixed) * size[:, None] * size
+        bend = 2.0 * np.einsum("vtab,vuba->tu", mixed, mixed, optimize=True) * size[:, None] * size
+        bend *= np.mean(self.freedom / (self.freedom + one.channels + 2.0))
         bend += np.eye(len(size)) / SCATTER_U**2
         step = np.linalg.solve(bend, gradient - log_scatter / SCATTER_U**2)
         moved: Floats = log_scatter + np.clip(step, -0.5, 0.5)
         return moved
-
-    def told(self, part: Any) -> Any:
-        """Return what Student's density tells of ln of the scatters, half of its Fisher information (scatters square).
-
-        ``part`` (visits x scatters x channels square) is each scatter over the noise. Of one scatter of many Student's
-        density tells nearly what the normal one does, of all of them together much less (K. L. Lange, R. J. A. Little
-        and J. M. G. Taylor, J. Am. Stat. Assoc. 84 (1989), pp. 881-896, from memory).
-        """
-        whole = self.freedom + self.all.channels
-        each = np.einsum("vtab,vuba->vtu", part, part, optimize=True)
-        trace = np.einsum("vtaa->vt", part)
-        together = trace[:, :, None] * trace[:, None, :]
-        return np.einsum("v,vtu->tu", whole / (whole + 2.0), each) - np.einsum(
-            "v,vtu->tu", 1.0 / (whole + 2.0), together
-        )
 
     def scatter_shares(self, log_scatter: Floats) -> Floats:
         """Return the posterior of ln of each scatter on a grid (scatters x GRID), the others at their best.
@@ -171,7 +157,7 @@ class Steps:
         share = np.divide(second, first, out=np.zeros_like(first), where=first > 1e-6)
         share = np.minimum(share, 1.0)  # rounding
         count = np.divide(first, share, out=np.zeros_like(first), where=share > 0.0)
-        count *= np.divide(np.diag(self.told(part)), second, out=np.ones_like(first), where=second > 0.0)
+        count *= np.mean(self.freedom / (self.freedom + one.channels + 2.0))
         pulled = np.divide(log_scatter, SCATTER_U**2 * count * share, out=np.zeros_like(first), where=count > 0.0)
         wider = 1.0 - share[:, None] + share[:, None] * np.exp(2.0 * (GRID - log_scatter[:, None]))
         value = (

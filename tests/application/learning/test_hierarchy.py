@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from scipy.stats import multivariate_t
 
-from combust.application.learning.hierarchy import GRID, OF_HEATER, SCATTER_U, Steps
+from combust.application.learning.hierarchy import OF_HEATER, Steps
 from combust.application.learning.learnt import SCATTERS
 from combust.application.learning.lines import STRUCTURES, Lines
 
@@ -111,25 +110,3 @@ def test_steps_that_end_early_leave_a_posterior_of_the_scatter_that_is_no_narrow
     n = 10 * CHANNELS
     assert found.shares.sum(axis=1) == pytest.approx(np.ones(len(SCATTERS)))
     assert found.scatter_u[0] == pytest.approx(1.0 / np.sqrt(2.0 * n + 1.0 / 0.5**2), rel=0.05)
-
-
-@pytest.mark.independent
-@pytest.mark.parametrize("freedom", [5.0, 12.0])
-def test_of_one_scatter_of_many_students_density_tells_what_its_grid_does(freedom: float) -> None:
-    """The posterior of one scatter, from scipy's multivariate t on a grid, without the steps and their curvature."""
-    rng, channels, lines = np.random.default_rng(8), 10, []
-    added = np.zeros((len(SCATTERS), channels, channels))
-    added[0, 0, 0] = 1.0
-    noise, flat = 0.25 * np.eye(channels), np.zeros((1, channels, STRUCTURES))
-    for heater in range(60):
-        start = multivariate_t.rvs(shape=noise + 1.5**2 * added[0], df=freedom, random_state=rng)[None]
-        lines.append(Lines(heater, start, flat, noise[None], added, np.zeros(1)))
-    found = Steps(lines, [[-1] * STRUCTURES] * 60, 0, freedom).run()
-    read = np.concatenate([one.start for one in lines])
-    value = [multivariate_t.logpdf(read, shape=noise + np.exp(2.0 * x) * added[0], df=freedom).sum() for x in GRID]
-    weight = np.array(value) - 0.5 * (GRID / SCATTER_U) ** 2
-    weight = np.exp(weight - weight.max()) / np.exp(weight - weight.max()).sum()
-    mean = float(weight @ GRID)
-    width = float(np.sqrt(weight @ GRID**2 - mean**2))
-    assert found.scatter[0] == pytest.approx(mean, abs=0.2 * width)
-    assert found.scatter_u[0] == pytest.approx(width, rel=0.1)
