@@ -11,10 +11,10 @@ from typing import Any, Protocol, TypeVar, cast
 import numpy as np
 
 from combust.data.arguments import carries_unit, magnitude_in
-from combust.data.errors import CombustError, Fault
+from combust.data.errors import Fault
 from combust.data.fields import Field
 from combust.data.vocabulary import quantities
-from combust.kernel.elementwise import Kind, NoNumberError, floats_of
+from combust.kernel.elementwise import NoNumberError, floats_of, taken
 from combust.kernel.types import Floats
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -70,11 +70,7 @@ def takes_arrays(function: F) -> F:
     def call(*args: Any, **keywords: Any) -> Any:
         bound = signature.bind(*args, **keywords)
         given = {key: bound.arguments[key] for key in names if key in bound.arguments}
-        faults: list[Fault] = []
-        bound.arguments |= {key: _plain(key, value, faults) for key, value in given.items()}
-        kind = Kind.of(given, {key: np.shape(bound.arguments[key]) for key in given}, faults)
-        if faults:
-            raise CombustError(faults)
+        kind = taken(bound, given, _plain)
         found = function(*bound.args, **bound.kwargs)
         if is_dataclass(found) and not isinstance(found, type):
             return replace(found, **{one.name: kind.give(getattr(found, one.name)) for one in fields(found)})

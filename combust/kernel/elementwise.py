@@ -127,13 +127,41 @@ def _of_any_kind(function: Callable[..., Any], args: tuple[Any, ...], keywords: 
         for key, value in bound.arguments.items()
         if key in asked and not (value is None and "None" in asked[key])
     }
+    kind = taken(bound, given, _plain)
+    found = _quietly(function, bound.args, bound.kwargs)
+    return kind.give(_of_one_shape(function, found, bound.args, bound.kwargs))
+
+
+def taken(
+    bound: inspect.BoundArguments, given: Mapping[str, Any], plain: Callable[[str, Any, list[Fault]], Any]
+) -> Kind:
+    """Put plain floats where quantities were handed in, and return the kind of them together.
+
+    Parameters
+    ----------
+    bound : inspect.BoundArguments
+        Of the call; its arguments are changed.
+    given : mapping
+        Name -> quantity.
+    plain : callable
+        Name, value and the faults so far -> floats; what is wrong joins the faults.
+
+    Returns
+    -------
+    Kind
+        What the result is to be like.
+
+    Raises
+    ------
+    CombustError
+        Everything that is refused, at once.
+    """
     faults: list[Fault] = []
-    bound.arguments |= {key: _plain(key, value, faults) for key, value in given.items()}
+    bound.arguments |= {key: plain(key, value, faults) for key, value in given.items()}
     kind = Kind.of(given, {key: np.shape(bound.arguments[key]) for key in given}, faults)
     if faults:
         raise CombustError(faults)
-    found = _quietly(function, bound.args, bound.kwargs)
-    return kind.give(_of_one_shape(function, found, bound.args, bound.kwargs))
+    return kind
 
 
 def _plain(key: str, value: Any, faults: list[Fault]) -> Any:

@@ -9,8 +9,8 @@ import resource
 import shutil
 import signal
 import subprocess
-import sys
 from collections.abc import Iterator
+from contextlib import redirect_stdout
 from pathlib import Path
 
 import pytest
@@ -92,7 +92,7 @@ def test_an_end_from_outside_leaves_no_partial_file(line: tuple[str, ...], here:
 
         def ended(number: int = number) -> None:
             interrupt.guard()
-            os.replace = lambda *_: os.kill(os.getpid(), number)  # type: ignore[assignment,misc]
+            pytest.MonkeyPatch().setattr(os, "replace", lambda *_: os.kill(os.getpid(), number))
             os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
             main([*line])
 
@@ -120,14 +120,12 @@ def test_a_folder_that_may_not_be_written_to_is_told_in_words_by_every_command(h
 
 def told_to(line: tuple[str, ...], stdout: int | None) -> int:
     """Run a line in this process with a descriptor as its stdout; return the exit code."""
-    kept = sys.stdout
-    sys.stdout = None if stdout is None else open(stdout, "w", closefd=False)  # type: ignore[assignment] # noqa: SIM115
+    stream = None if stdout is None else open(stdout, "w", closefd=False)  # noqa: SIM115
     try:
-        main([*line])
+        with redirect_stdout(stream):
+            main([*line])
     except SystemExit as stop:
         return int(stop.code or 0)
-    finally:
-        sys.stdout = kept
     return 0
 
 
