@@ -39,7 +39,9 @@ def test_what_is_excused_exists_and_is_told_why() -> None:
     # arguments, and what reads a stated convention.
     kernel = {name for name in excused if ".kernel." in name}
     blocks = {f"combust.kernel.blocks.{name}" for name in ("run_in_blocks", "in_blocks")}
-    kinds = {f"combust.kernel.elementwise.{name}" for name in ("elementwise", "floats_of", "Kind.of", "Kind.give")}
+    kinds = {
+        f"combust.kernel.elementwise.{name}" for name in ("elementwise", "floats_of", "taken", "Kind.of", "Kind.give")
+    }
     conventions = {"combust.kernel.duct_table.bore_u_mm", "combust.kernel.heater_law.body_conventions"}
     assert kernel == blocks | kinds | conventions
 
