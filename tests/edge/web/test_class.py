@@ -97,7 +97,8 @@ def test_a_stop_stands_before_what_the_analyser_shows_on_every_page(school: Scho
     school.pass_time(10.0)
     for who, path in pages:
         assert "STOP" not in said(who.get(path)), path
-    school.act("knobs", knob_intake_resistance="30", was_intake_resistance="1", knob_altitude_m="3000", was_altitude_m="0")
+    rich, high = {"knob_intake_resistance": "30"}, {"knob_altitude_m": "3000"}
+    school.act("knobs", **rich, was_intake_resistance="1", **high, was_altitude_m="0")
     school.pass_time(10.0)
     for who, path in pages:
         page = who.get(path)
