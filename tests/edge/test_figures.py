@@ -156,7 +156,8 @@ def test_the_derating_map_draws_where_its_hatching_begins_and_where_heat_bends()
         [level for one in plot.collections if isinstance(one, ContourSet) and not one.filled for level in one.levels]
         for plot in figure.axes
     )
-    assert 1.3 in left and 1.3 in right
+    assert 1.3 in left
+    assert 1.3 in right
     assert base.air_ratio in right
     assert "Below the dotted line no fuel is trimmed" in str(figure.get_supxlabel())
     low, lower, above = derating_columns(base, [100.0, 400.0, 1200.0], [-18.0] * 3)["useful_heat_full_kw"]
