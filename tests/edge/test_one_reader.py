@@ -53,8 +53,14 @@ CELLS: dict[str, tuple[Verdict, Verdict]] = {
     # digits of any script are digits; fractions and powers are not
     "\uff11\uff15\uff10": (150.0, 150.0), "\u0661\u0665\u0660": (150.0, 150.0), "\u00bd": (REFUSED, REFUSED),
     "8\u00b2": (REFUSED, REFUSED),
-    # a unit in the cell may be another than the column's
-    "150 m": (REFUSED, REFUSED), "150ft": (REFUSED, REFUSED), "8.2 %": (REFUSED, REFUSED),
+    # a unit in the cell: the column's own, one that is converted (1 ft = 0.3048 m), one that no height has; bounds,
+    # thousands and blanks as without it
+    "150 m": (150.0, 150.0), "150M": (150.0, 150.0), "150\u00a0m": (150.0, 150.0), "1e2 m": (REFUSED, REFUSED),
+    "150ft": (45.72, 45.72), "500 ft": (152.4, 152.4), "\u221218 m": (-18.0, -18.0), "8,2 m": (REFUSED, 8.2),
+    "8.2 %": (REFUSED, REFUSED), "150 V": (REFUSED, REFUSED), "150 hPa": (REFUSED, REFUSED),
+    "150 mm": (REFUSED, REFUSED), "150 m m": (REFUSED, REFUSED), "150 m/s": (REFUSED, REFUSED),
+    "1.200 m": (1.2, REFUSED), "1,200 m": (REFUSED, 1.2), "1 200 m": (REFUSED, REFUSED), "m": (REFUSED, REFUSED),
+    ">2000 m": (REFUSED, REFUSED), "99999 ft": (REFUSED, REFUSED), "=150 m": (REFUSED, REFUSED),
     # about, ranges and spreads are no single number
     "~150": (REFUSED, REFUSED), "8.2 \u00b1 0.1": (REFUSED, REFUSED), "8.2-8.4": (REFUSED, REFUSED),
     # dates, which spreadsheets make of numbers, and clock times
