@@ -28,8 +28,8 @@ def visits_in(
     Parameters
     ----------
     source : str or Path
-        A logbook; or a table, CSV or Parquet, with the keys of the glossary and ``found``, ``repair`` or ``event``, and ``closed_at``:
-        its visits count as closed where that is given.
+        A logbook; or a table, CSV or Parquet, with the keys of the glossary and ``found``, ``repair`` or ``event``, and
+        ``closed_at``: its visits count as closed where that is given.
     heaters : str or Path, optional
         Folder of profiles, for the visits that keep none.
     mapping : TableMap, mapping or path, optional
