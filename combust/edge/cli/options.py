@@ -217,7 +217,7 @@ def stops_entered(options: dict[str, Any]) -> Safety:
             if value is None:
                 cell = read_cell(str(text or ""))
                 number = convert(cell.number) if convert else cell.number
-                value = inputs()[ours].for_stops(number, at_least=cell.bound == ">")
+                value = inputs()[ours].for_stops(number, at_least=cell.bound == ">", text=str(text))
             if value == value:
                 entered[ours] = max(value, entered.get(ours, value))
     return safety_of(entered).without_place()

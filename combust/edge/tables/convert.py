@@ -194,7 +194,7 @@ def _odd_numbers(
             fault = Fault(entered.foreign or record.key, text, "out_of_band", why=why, hint=hint)
         else:
             fault = _outside(record, number, entered, cell.number)
-        numbers[place] = number if fault is None else record.for_stops(number, at_least=cell.bound == ">")
+        numbers[place] = number if fault is None else record.for_stops(number, at_least=cell.bound == ">", text=text)
         if fault is not None:
             wrong[place] = fault
     faults.add_coded(index, record.key, wrong)
