@@ -76,7 +76,8 @@ def table_options(function: Callable[..., Any]) -> Callable[..., Any]:
     texts = {
         "--save-map": "Write what --map and --set say to a .toml file, to be named again with --map.",
         "--set": "What the whole table has in common, such as location=outdoors; give it again.",
-        "--map": "Say what a column holds, or name a saved map (.toml); give it again.",
+        "--map": "Say what a column holds, or name a saved map (.toml); give it again. "
+        "Of several maps a table takes those whose headings it has.",
     }
     function = click.option(
         "--save-map", type=Written(".toml", own=("# What the headings",)), metavar="FILE", help=texts["--save-map"]
