@@ -71,7 +71,9 @@ def test_proposed_moves_are_planned_with_from_the_file(tmp_path: Path) -> None:
     after = plan_fleet(worked.vehicles(), worked.sites(), changes=[f"moves {path}"], **how)
     row = after.vehicles.set_index("vehicle_id").loc["V2-01"]
     assert (row["site_id"], row["decision"]) == ("S5", "as_is")
-    assert plan_difference(before.vehicles, after.vehicles).opening()[0].startswith("1 vehicles differ; 1 of them")
+    assert (
+        plan_difference(before.vehicles, after.vehicles).opening()[0].startswith("Vehicles that differ: 1; 1 of them")
+    )
     assert any(note.endswith(": 1 of 51 vehicles") for note in after.notes)
     for wrong, said in ((("V2-01", "S3", "S5"), "stands at S2"), (("nobody", "S2", "S5"), "is no vehicle")):
         moves(wrong).to_csv(path, index=False)
@@ -88,7 +90,7 @@ def test_plans_that_differ_in_moves_only_are_not_the_same() -> None:
     frame = worked.plan(with_assignment=False, with_sensitivity=False).vehicles
     sides = (moves(("V2-01", "S2", "S5"), ("V2-02", "S2", "S5")), moves(("V2-01", "S2", "S5"), ("V3-01", "S3", "S1")))
     found = plan_difference(frame, frame, moves=sides)
-    assert found.opening() == ("The vehicles are the same; 2 proposed moves differ",)
+    assert found.opening() == ("The vehicles are the same; proposed moves that differ: 2",)
     assert found.lines() == [
         ("proposed move of V2-02", "S5 -> stays"), ("proposed move of V3-01", "stays -> S1"),
     ]  # fmt: skip

@@ -21,6 +21,7 @@ from combust.domain.catalogue import Catalogue, get_fuel
 from combust.domain.heater import Heater
 from combust.domain.instrument import InstrumentClass
 from combust.domain.reading import is_simulated
+from combust.domain.result import many
 from combust.kernel.tails import tame_wild
 from combust.kernel.trend import Series
 
@@ -135,13 +136,13 @@ def points_of(
 def _dates_told(dates: set[datetime.date]) -> str:
     """Return the first dates of some, and how many more there are."""
     first = ", ".join(str(date) for date in sorted(dates)[:3])
-    return first if len(dates) <= 3 else f"{first} and {len(dates) - 3} more days"
+    return first if len(dates) <= 3 else f"{first} and {many(len(dates) - 3, 'more day')}"
 
 
 def tell(told: list[str], count: int, text: str) -> None:
     """Add how many readings a sentence is about, where there are any."""
     if count:
-        told.append(f"{count} readings {text}")
+        told.append(f"{many(count, 'reading')} {text}")
 
 
 def date_of(text: Any) -> datetime.date | None:
@@ -207,7 +208,9 @@ def _since_swap(rows: list[_Row], events: Sequence[Event], told: list[str]) -> l
         return rows
     last = max(swaps)
     kept = [row for row in rows if row.date > last or (row.date == last and row.values.get("phase") == "after")]
-    told.append(f"The heater was swapped on {last}: {len(rows) - len(kept)} readings before it belong to another unit.")
+    told.append(
+        f"The heater was swapped on {last}: {many(len(rows) - len(kept), 'reading')} before it of another unit."
+    )
     return kept
 
 
@@ -239,7 +242,9 @@ def _grouped(
         identity = same[0].values.get("visit_id")
         points.append(Point(date, after, float(np.exp(logs.mean())), noise, len(same), identity, group, steps))
     if rezeros:
-        told.append(f"The analyser was set anew {len(rezeros)} times: it counts as another analyser from then on.")
+        told.append(
+            f"The analyser was set anew {many(len(rezeros), 'time')}: it counts as another analyser from then on."
+        )
     return points
 
 

@@ -19,7 +19,7 @@ import pyarrow.parquet as pq
 
 from combust.data.errors import CombustError, Fault
 from combust.domain.limits import Finding
-from combust.domain.result import plain
+from combust.domain.result import many, plain
 from combust.edge.tables.sink import table_sink
 from combust.edge.whole_file import whole_file
 
@@ -262,7 +262,7 @@ def _read(folder: Path, name: str, count: int) -> pd.DataFrame:
     if name == "vehicles" and table.schema != VEHICLES_SCHEMA:
         raise _refused(folder, "was planned by another version", "Plan again with this version of combust.")
     if table.num_rows != count:
-        why = f"has {table.num_rows} rows of {name}, {HEAD} tells {count}: files of two plans"
+        why = f"has {many(table.num_rows, 'row')} of {name}, {HEAD} tells {count}: files of two plans"
         raise _refused(folder, why, "Plan again into an empty folder.")
     return table.to_pandas()
 
