@@ -43,7 +43,7 @@ def test_a_cab_that_was_not_measured_is_planned_by_the_policy_and_told() -> None
     assert plan.vehicles["heat_demand_kw"].round(2).tolist() == [1.28, 1.60]
     assert plan.faults[["row", "column", "severity"]].to_numpy().tolist() == [[2, "cab_ua_w_per_k", "warned"]]
     assumed = plan.assumptions.set_index("quantity")
-    assert assumed.loc["cab_ua_w_per_k"]["value"].tolist() == [40, "filled in for 1 rows"]
+    assert assumed.loc["cab_ua_w_per_k"]["value"].tolist() == [40, "filled in for 1 row"]
 
 
 def test_a_kit_goes_first_to_a_heater_that_runs_with_it() -> None:
