@@ -34,7 +34,7 @@ def command(book: str, folder: str | None, learnt: str | None, out: str | None, 
     is closed, the cause was named (found exhaust_restricted), a repair was entered and the reading after it is good.
     What it said is worked out anew from what was entered before the repair. Told by what it said, by cause, by type, by
     winter, and where it was wrong, by the reading that misled it; small numbers as a count. BOOK is a logbook, or a
-    table of visits with the columns found, event (repair) and closed_at.
+    table of visits with the columns found, repair and closed_at.
 
     \b
     Example:
