@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any, SupportsFloat
@@ -11,10 +12,11 @@ from typing import Any, SupportsFloat
 from combust.data.arguments import carries_unit, magnitude_in, why_no_number
 from combust.data.errors import Code, CombustError, Fault, shorten
 from combust.data.near import did_you_mean, near_matches
-from combust.data.units import in_our_unit, strip_unit
+from combust.data.units import PPM_A_PERCENT, in_our_unit, strip_unit
 
 MOST_ITEMS, MOST_TEXTS = 10, 100
 MOST_TABLES = 200
+_PERCENT = re.compile(r"^\s*[>≥]?=?\s*([+]?[\d.,]+)\s*(?:vol\.?)?\s*-?%\s*$", re.IGNORECASE)
 PLACEHOLDER = "?"  # stands in a template where a person writes
 
 
@@ -98,11 +100,14 @@ class Field:
             return f"Write it like {self.key} = {toml_value(self.example)}: {self.meaning}."
         return self.hint or (f"Use one of {', '.join(self.choices)}." if self.choices else f"Give {self.meaning}.")
 
-    def for_stops(self, number: float, *, at_least: bool = False) -> float:
+    def for_stops(self, number: float, *, at_least: bool = False, text: str = "") -> float:
         """Return a refused number as the stop conditions count it: too much CO counts as the most there can be.
 
-        ``at_least`` says that the number is a lower bound (``>2000``, over the range): it counts as just above it.
+        ``at_least`` says that the number is a lower bound (``>2000``, over the range): it counts as just above it, and
+        so does what a ``text`` says in vol %.
         """
+        if not math.isnan(in_ppm := self.from_percent(text)):
+            number, at_least = in_ppm, True
         if not self.stops_above or math.isnan(number) or not (at_least or number > self.high):
             return math.nan
         return min(math.nextafter(number, math.inf), self.high)
@@ -158,9 +163,18 @@ class Field:
         else:
             hint = f"Give a plain number{' in ' + self.unit if self.unit else ''}{', ' + band if band else ''}"
             hint += "" if self.example is None else f", like {self.key} = {toml_value(self.example)}"
+        if not math.isnan(in_ppm := self.from_percent(value)):
+            hint = f"That is {in_ppm:g} ppm: give it so."
+            return Fault(entered_as or self.key, value, "not_a_number", why="is in vol %, not in ppm", hint=hint)
         comma = isinstance(value, str) and "," in value
         hint += ", with a decimal point and no thousands mark." if comma else "."
         return Fault(entered_as or self.key, value, "not_a_number", why=why_no_number(value), hint=hint)
+
+    def from_percent(self, text: object) -> float:
+        """Return what a text in vol % is in the ppm of this field; NaN for any other, and for an upper bound."""
+        found = _PERCENT.match(text) if self.unit == "ppm" and isinstance(text, str) else None
+        number = as_number(found[1].replace(",", ".")) if found else None
+        return math.nan if number is None else number * PPM_A_PERCENT
 
     def _number(self, value: object) -> float:
         number = as_number(value)

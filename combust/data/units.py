@@ -8,6 +8,7 @@ from collections.abc import Callable, Container
 from typing import Any, NamedTuple
 
 _UNIT_SUFFIXES = ("_k_per_min", "_pct", "_ppm", "_rpm", "_hpa", "_pa", "_hz", "_ml", "_kw", "_c", "_m", "_v")
+PPM_A_PERCENT = 10_000.0
 _MORE_SUFFIXES = ("_l_per_h", "_mm2")  # a quantity of these has no option without its unit: --fuel is another one
 
 
@@ -80,7 +81,7 @@ def in_our_unit(key: str, known: Container[str]) -> tuple[str, Callable[[Any], A
     if key in known:
         return key, None
     if key in ("co_dry_pct", "co_wet_pct") and (ours := key.replace("_pct", "_ppm")) in known:
-        return ours, lambda value: value * 10_000.0
+        return ours, lambda value: value * PPM_A_PERCENT
     if key == "pressure_mbar" and "pressure_hpa" in known:
         return "pressure_hpa", lambda value: value
     for suffix, unit in FOREIGN_UNITS.items():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass, replace
 from typing import Any
@@ -17,6 +18,7 @@ from combust.kernel.types import Truth
 # What says where the heater stands, or that nothing was said: of a past or a refused reading it is left out.
 PLACE = ("indoors", "location_unknown", "not_judged", "nothing_entered")
 # From nothing to the worst; the place in this order is the rank.
+_END_OF_SENTENCE = re.compile(r"\. (?=[A-Z])")
 STATES = ("nothing_found", "not_judged", "outdoors_only", "heater_off", "everyone_out")
 
 
@@ -198,13 +200,14 @@ class Safety:
         >>> Safety(()).lines()
         ('No stop condition found in what was entered.',)
         """
-        state, texts = self.state, load_table("cautions")
+        state, texts, kinds = self.state, load_table("cautions"), finding_kinds()
         if self.stops:
             return tuple(one.text for one in self.stops)
-        if state == "not_judged":
-            kinds = finding_kinds()
-            return tuple(one.text for one in self.findings if one.code in kinds and kinds[one.code].state == state)
-        return (str(texts["no_stop" if state == "nothing_found" else state]),)
+        why = tuple(one.text for one in self.findings if one.code in kinds and kinds[one.code].state == state)
+        if state == "outdoors_only":
+            reasons = "; ".join(_END_OF_SENTENCE.split(text)[0].removesuffix(".") for text in why)
+            return (str(texts[state]).format(reasons=reasons),)
+        return why if state == "not_judged" else (str(texts["no_stop"]),)
 
     def to_dict(self) -> dict[str, object]:
         """Return plain values for JSON, where it stands first.

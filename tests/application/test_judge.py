@@ -140,6 +140,7 @@ BOTH_SIDES: dict[str, tuple[dict[str, Any], dict[str, Any]]] = {
     "o2_like_air": ({"o2_dry_pct": 20.5}, {"o2_dry_pct": under(20.5)}),
     "o2_near_air": ({"o2_dry_pct": 18.0}, {"o2_dry_pct": under(18.0)}),
     "looks_like_fraction": ({"o2_dry_pct": 0.082}, {"o2_dry_pct": 0.21}),
+    "co_looks_like_pct": ({"co_dry_ppm": under(1.0)}, {"co_dry_ppm": 1.0}),
     "no_gas": ({"o2_dry_pct": None, "co2_dry_pct": None}, {"co2_dry_pct": None}),
     "co2_alone": ({"o2_dry_pct": None, "co2_origin": None}, {"o2_dry_pct": None}),
     "co2_only": ({"o2_dry_pct": None}, {}),

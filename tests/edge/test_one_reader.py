@@ -53,8 +53,14 @@ CELLS: dict[str, tuple[Verdict, Verdict]] = {
     # digits of any script are digits; fractions and powers are not
     "\uff11\uff15\uff10": (150.0, 150.0), "\u0661\u0665\u0660": (150.0, 150.0), "\u00bd": (REFUSED, REFUSED),
     "8\u00b2": (REFUSED, REFUSED),
-    # a unit in the cell may be another than the column's
-    "150 m": (REFUSED, REFUSED), "150ft": (REFUSED, REFUSED), "8.2 %": (REFUSED, REFUSED),
+    # a unit in the cell: the column's own, one that is converted (1 ft = 0.3048 m), one that no height has; bounds,
+    # thousands and blanks as without it
+    "150 m": (150.0, 150.0), "150M": (150.0, 150.0), "150\u00a0m": (150.0, 150.0), "1e2 m": (REFUSED, REFUSED),
+    "150ft": (45.72, 45.72), "500 ft": (152.4, 152.4), "\u221218 m": (-18.0, -18.0), "8,2 m": (REFUSED, 8.2),
+    "8.2 %": (REFUSED, REFUSED), "150 V": (REFUSED, REFUSED), "150 hPa": (REFUSED, REFUSED),
+    "150 mm": (REFUSED, REFUSED), "150 m m": (REFUSED, REFUSED), "150 m/s": (REFUSED, REFUSED),
+    "1.200 m": (1.2, REFUSED), "1,200 m": (REFUSED, 1.2), "1 200 m": (REFUSED, REFUSED), "m": (REFUSED, REFUSED),
+    ">2000 m": (REFUSED, REFUSED), "99999 ft": (REFUSED, REFUSED), "=150 m": (REFUSED, REFUSED),
     # about, ranges and spreads are no single number
     "~150": (REFUSED, REFUSED), "8.2 \u00b1 0.1": (REFUSED, REFUSED), "8.2-8.4": (REFUSED, REFUSED),
     # dates, which spreadsheets make of numbers, and clock times
@@ -311,3 +317,35 @@ def test_metres_under_a_heading_in_feet_beside_routes_that_climb_are_told() -> N
     assert "4100 m would fit" in told["text"].iloc[0]
     in_feet = worked.sites().assign(altitude_ft=worked.sites()["altitude_m"] / 0.3048).drop(columns="altitude_m")
     assert len(plan_fleet(cars, in_feet, routes, heaters=worked.HEATERS).faults) == 0
+
+
+IN_PERCENT = {"0.05 %": 500.0, "0.2%": 2000.0, "0,2 Vol.-%": 2000.0, ">0.2 %": 2000.0}
+
+
+@pytest.mark.parametrize(("cell", "ppm"), IN_PERCENT.items())
+def test_co_in_vol_pct_is_told_in_ppm_and_counted_by_the_stops(tmp_path: Path, cell: str, ppm: float) -> None:
+    """1 vol % is 10 000 ppm. Above 1000 ppm it is a stop (Directive 2001/56/EC Annex VII), refused or not.
+
+    In a table it is read; a single reading, and a decimal comma among decimal points, are refused and told.
+    """
+    columns = {"o2_dry_pct": "8.2", "co_dry_ppm": "?", "location": "outdoors", "probe_leak_test": "pass"}
+    table = in_table(tmp_path, columns, cell, ".")
+    runs = [call("reading", "--o2-dry", "8.2", "--location", "outdoors", "--co-dry", cell)]
+    runs.append(call("readings", str(table), "--out", str(tmp_path / "out.csv")))
+    for run in runs:
+        assert run.out.startswith("STOP") is (ppm > 1000.0)
+    assert runs[0].code == 3
+    told = f"is in vol %, not in ppm. That is {ppm:g} ppm: give it so."
+    assert told in runs[0].err
+    row = read_csv(tmp_path / "out.csv")[0]
+    assert (told in row["findings"]) is ("," in cell)
+    assert row["findings"].startswith("refused") is bool({",", ">"} & {*cell})
+
+
+def test_co_below_what_an_analyser_tells_is_asked_for_in_words_before_lambda(tmp_path: Path) -> None:
+    columns = {"o2_dry_pct": "8.2", "co_dry_ppm": "?", "location": "outdoors"}
+    one = call("reading", "--o2-dry", "8.2", "--location", "outdoors", "--co-dry", "0.2")
+    assert one.out.startswith("ONLY OUTDOORS, and not to be handed back: 0.2 ppm CO is less than an analyser can tell")
+    assert "was it vol %? 1 vol % is 10 000 ppm" in one.out
+    call("readings", str(in_table(tmp_path, columns, "0.2", ".")), "--out", str(tmp_path / "out.csv"))
+    assert read_csv(tmp_path / "out.csv")[0]["safety"] == "outdoors_only"

@@ -127,3 +127,24 @@ def test_what_is_spoken_against_is_told_in_plain_words_and_healthy_is_no_cause()
     labels = {cause.label for cause in shipped_priors().causes.values()}
     assert {one for one in line.strip().split(", ") if not re.fullmatch(r"and \d+ more", one)} <= labels
     assert "_" not in line
+
+
+@pytest.mark.parametrize(("first", "then"), [("lit_and_died died 40", "o2 8.2 co 54"), ("o2 8.2 co 54", "never_lit")])
+def test_a_start_that_failed_and_the_gas_of_a_flame_are_two_readings(first, then):
+    """Gas of a flame is not read of a heater that is out; what else is seen of the start stays with it."""
+    visit = typed("outdoors", first, then, heater="heater-0312")
+    assert len(visit.taken) == 2
+    assert sum("start_event" in one.values for one in visit.taken) == 1
+    assert not any("start_event" in one.values and "o2_dry_pct" in one.values for one in visit.taken)
+    assert len(typed("outdoors", "lit_and_died died 40", "plug glow 11.2", "start_smoke white").taken) == 1
+
+
+def test_a_record_that_does_not_say_what_was_not_checked_names_what_has_no_result():
+    visit = typed(f"{READ} exhaust_static 38")
+    told = words(checked(visit_page(visit)))
+    line = told.partition("No result was written down of these checks: ")[2].partition("Cautions")[0]
+    assert "blower speed, " in line
+    assert "port pressures" not in line
+    assert "…" not in line
+    said = visit.add("not_checked", {"text": "blower"})
+    assert "No result was written down" not in words(checked(visit_page(said)))

@@ -209,10 +209,10 @@ def test_a_thousand_columns_are_read(tmp_path: Path) -> None:
 # One cell, and whether it counts as not measured ("") or is refused with words that hold the text.
 ODD_CELLS = {
     "": "", " ": "", "n/a": "", "N/A": "", "NaN": "", "null": "", "None": "", "-": "", "--": "", '""': "",
-    "150 ppm": "150 ppm", "1 50": "1 50", "1,5": "1,5", "~150": "~150", ">1000": ">1000", "OVER": "OVER",
+    "150 V": "150 V is in V, not in ppm", "1 50 ppm": "1 50 ppm", "160 ppm": None, "0.016 %": None, ".": ".", "+": "+",
+    "150%": "entered as co_dry_pct = 150", "1 50": "1 50", "1,5": "1,5", "~150": "~150", ">1000": ">1000",
     "0x10": "0x10", "1_0": "1_0", "inf": "inf", "-inf": "-inf", "1e999": "above", "-1": "below zero", "250000": "above",
-    "true": "true",
-    "150\x00": "150", "١٥٠": None, "150%": "150%", "1.2.3": "1.2.3", "=150": "=150", "1e": "1e", ".": ".", "+": "+",
+    "true": "true", "OVER": "OVER", "150\x00": "150", "١٥٠": None, "1.2.3": "1.2.3", "=150": "=150", "1e": "1e",
 }  # fmt: skip
 
 

@@ -74,13 +74,14 @@ def gas_findings(columns: Columns, gas: dict[str, Any]) -> dict[str, Any]:
     not_passed = ~np.asarray(columns.chosen("probe_leak_test", "pass"))
     derived = has_o2 & has_co2 & ~gas["measured"] & (o2 < limit("o2_near_air"))
     off_setting = np.abs(gas["analyser_co2_maximum"] / gas["co2_maximum"] - 1.0) > limit("analyser_factor_share")
-    smoke = number("smoke_number")
+    smoke, as_entered = number("smoke_number"), np.fmax(co, number("co_wet_ppm"))
     return {
         "no_gas": ~has_o2 & ~has_co2,
         "co2_alone": ~has_o2 & has_co2 & ~gas["measured"],
         "co2_only": ~has_o2 & has_co2 & gas["measured"],
         "o2_like_air": o2 >= limit("o2_no_lambda"),
         "o2_near_air": (o2 >= limit("o2_near_air")) & (o2 < limit("o2_no_lambda")),
+        "co_looks_like_pct": (as_entered > 0.0) & (as_entered < limit("co_looks_like_pct")),
         "looks_like_fraction": (o2 > 0.0) & (o2 <= limit("looks_like_fraction")),
         "co2_above_maximum": gas["co2_above_maximum"],
         "pair_impossible": gas["impossible"],

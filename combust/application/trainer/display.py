@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from combust.domain.limits import Finding
 from combust.domain.result import Result, Rows, shown
 
 
@@ -30,6 +31,8 @@ class SimulatedDisplay(Result):
         Port pressures [Pa].
     bars : mapping
         Glow element, chamber and wall as shares of a full bar, without numbers.
+    findings
+        The stop conditions, as a real heater would be judged.
     stage, trap_full, dosed_ml
         Stage asked for; whether water reaches the cells; fuel the pump has sent into the line [ml].
     """
@@ -54,13 +57,14 @@ class SimulatedDisplay(Result):
     dosed_ml: float
     trap_full: bool
     bars: Mapping[str, float]
+    findings: tuple[Finding, ...]
     cautions: tuple[str, ...]
     simulated: bool = True
     calculated = True
 
     def opening(self) -> tuple[str, ...]:
-        """Return that it is simulated: nothing of a heater is judged."""
-        return (self.note,)
+        """Return that it is simulated, and the stop conditions that a real heater would be in."""
+        return (self.note, *(one.text for one in self.stops))
 
     def lines(self) -> Rows:
         """Return the rows of the screen."""

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from combust.application.causes.clean_gas import O2_AIR
+from combust.application.causes.first_look import first_look
 from combust.application.trainer.analyser import Sampled, SimulatedAnalyser
 from combust.application.trainer.control import Event, phase_label
 from combust.application.trainer.display import SimulatedDisplay
@@ -18,6 +19,7 @@ from combust.data.tables import load_table
 from combust.domain.heater import Heater
 from combust.domain.limits import cautions, limit
 from combust.domain.reading import Reading
+from combust.domain.safety import Safety
 from combust.kernel.hot_gas import REFERENCE_C
 
 TRACE_S = 1.0
@@ -27,6 +29,9 @@ TRACE = (
     *("time_s", "phase", "pump_hz", "blower_share", "glow", "supply_v", "air_out_temp_c", "o2_dry_pct"),
     *("co_dry_ppm", "flue_temp_c", "dosed_ml", "stage"),
 )
+# What everybody in front of the heater sees; a stop of the rest stands where the rest was looked at.
+IN_FRONT = ("o2_dry_pct", "co_dry_ppm")
+STOPPED_BY = (*IN_FRONT, "altitude_m", "supply_v")
 HIDDEN = ("burns", "air_ratio", "chamber_c", "wall_c", "glow_c", "film_g", "pool_g")
 
 
@@ -82,6 +87,7 @@ class TrainingSession:
         self._trace: list[tuple[Any, ...]] = []
         self._rows_at_most = LONGEST_TRACE if traced else 0
         self.never_on_a_real_heater = False
+        self._judged: dict[tuple[str, ...], tuple[dict[str, float], Safety]] = {}
 
     @property
     def time_factor(self) -> float:
@@ -207,8 +213,31 @@ class TrainingSession:
             dosed_ml=round(heater.dosed_ml, 3),
             trap_full=self.analyser.trap_full,
             bars={name: _bar(getattr(state, name), full) for name, full in FULL_C.items()},
+            findings=self.safety().stops,
             cautions=(*((self._say["never"],) if self.never_on_a_real_heater else ()), *cautions()),
         )
+
+    def safety(self, seen: Iterable[str] = STOPPED_BY) -> Safety:
+        """Return the safety state that a real heater would be in, judged as that of a visit is.
+
+        Parameters
+        ----------
+        seen : iterable of str
+            What was looked at, keys of a reading; the analyser always is, and a start that failed.
+        """
+        heater, shown, control = self.heater, self.analyser.shown, self.heater.control
+        values = {"o2_dry_pct": shown.o2_dry_pct, "co_dry_ppm": shown.co_dry_ppm}
+        values |= {"altitude_m": heater.inputs.altitude_m, "supply_v": round(heater.plug_v, 2) or math.nan}
+        looked, at_glow = {*seen, *IN_FRONT}, {"supply_v": "supply_glow_v"} if heater.asked.glow else {}
+        row = {at_glow.get(name, name): value for name, value in values.items() if name in looked and value == value}
+        failed = {"failed_starts": control.failed_starts, "allowed_failed_starts": control.rules.failed_starts_allowed}
+        row |= {name: float(count) for name, count in failed.items()}
+        names = tuple(row)
+        if self._judged.get(names, (None,))[0] != row:  # several pages ask in the same second
+            taken = {**row, "location": "outdoors"}
+            look = first_look(heater.plant.heater, self.analyser.instrument, [[taken]])[0]
+            self._judged[names] = (row, look.safety)
+        return self._judged[names][1]
 
     def co_band(self) -> str:
         """Return the CO shown in words, against that of the healthy stage."""

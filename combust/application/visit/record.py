@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from functools import cache, partial
 from typing import Any, NamedTuple
 
+from combust.application.causes.checks import checks_done
 from combust.application.reading.result import ReadingResult
 from combust.application.visit.entries import Entry
 from combust.application.visit.meaning import whole_safety
@@ -30,6 +31,7 @@ EMPTY_CELLS += "1013.25 hPa, 15 °C, dry."
 WATCH_POINTS = "Watch-points, not a conformity test: local codes and the heater's own document win."
 HANDED_BACK = "Handed back."
 NOT_STATED = "Nothing was stated: do not take it as everything was checked."
+NO_RESULT = "No result was written down of these checks: {checks}."
 
 
 def missing_fields(visit: Visit) -> list[tuple[str, str]]:
@@ -85,6 +87,13 @@ def status(visit: Visit) -> str:
     told = f"{state}, incomplete: {lacking}" if lacking else f"{state}, {'all told' if declared else 'complete'}"
     told += f"; declared missing: {', '.join(declared)}" if declared else ""
     return told + (f"; {len(visit.branches)} branches of several books" if len(visit.branches) > 1 else "")
+
+
+def unchecked(visit: Visit) -> str:
+    """Return which checks have no result in the record, where nobody said what was not checked; "" where it is said."""
+    done = checks_done(visit.readings) | {str(body.get("check")) for body in visit.of_kind("check")}
+    left = [name_of(name) for name in CHECKS if name not in done]
+    return NO_RESULT.format(checks=", ".join(left)) if left and not visit.of_kind("not_checked") else ""
 
 
 def cause_not_said(visit: Visit) -> str:
@@ -209,7 +218,7 @@ def sections(visit: Visit, *, in_full: bool = False) -> list[Section]:
         Section("Findings", _findings(found, units), "None but the stops."),
         Section("Checks done", _texts(visit, "check"), "None was written down."),
         Section("Work and adjustments", _texts(visit, "adjustment", "event"), "None."),
-        Section("What was NOT checked", _texts(visit, "not_checked", "missing"), NOT_STATED),
+        Section("What was NOT checked", _texts(visit, "not_checked", "missing"), f"{NOT_STATED} {unchecked(visit)}"),
         Section("Notes", _texts(visit, "note"), "None."),
         Section("Corrections, old and new", corrections(visit), "None.", ("entry", "old", "new", "who, why")),
         Section("Every entry as it was made", every_entry(visit), "None.", ("entry", "time", "who", "kind", "what")),

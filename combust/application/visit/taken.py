@@ -24,6 +24,7 @@ UNTIL_AGAIN = (
     ("co_dry_ppm",),
 )
 BURNING = ("o2_dry_pct", "co2_dry_pct", "co_dry_ppm", "o2_wet_pct", "co2_wet_pct", "co_wet_ppm", "co_mg_per_m3")
+NO_FLAME = ("never_lit", "lit_and_died", "overheat_trip")  # a start after which no gas of a flame can be read
 
 
 @dataclass(slots=True)

@@ -21,7 +21,7 @@ from combust.application.visit.entries import (
     once,
 )
 from combust.application.visit.supply_said import supply_said
-from combust.application.visit.taken import Branch, Taken, replace_place, without_doubles
+from combust.application.visit.taken import BURNING, NO_FLAME, Branch, Taken, replace_place, without_doubles
 from combust.application.visit.words import HEAD, SETTINGS, SUPPLY, with_plate
 from combust.data.arguments import names_keywords
 from combust.data.errors import CombustError, Fault, printable
@@ -135,11 +135,17 @@ class Visit(Result):
         return f"{kind}-{number}"
 
     def begins_reading(self, values: Mapping[str, Any]) -> bool:
-        """Return whether values that come now begin a new reading: none is at hand, one is changed, work was done."""
+        """Return whether values that come now begin a new reading: none is at hand, one is changed, work was done.
+
+        What was seen of a start that failed and the gas of a flame are two readings, whichever comes first.
+        """
         last = next((at for at in reversed(range(len(self.entries))) if self.entries[at].kind == "reading"), None)
         if last is None or any(entry.kind in ("adjustment", "event") for entry in self.entries[last:]):
             return True
         held = {**self.taken[-1].values, **self.taken[-1].over} if self.taken else {}
+        for one, other in ((held, values), (values, held)):
+            if one.get("start_event") in NO_FLAME and any(key in BURNING for key in other if key not in one):
+                return True
         return any(key in held and key not in SETTINGS and held[key] != value for key, value in values.items())
 
     @property

@@ -46,6 +46,8 @@ HEAD = fields_of(
 EVENT = Field(
     "event", "choice", "for the history", choices=("repair", "rezero", "swap"), hint="Use repair, rezero or swap."
 )
+# What was done, in a row of a table: the entry of a visit that ``repair TEXT`` makes at the keyboard.
+WORK = Field("repair", "text", "what was repaired or adjusted, in words", longest=4000)
 NOT_ALONE = ("found",)  # its choices are no words of their own: they are said behind it
 # A setting of the visit that is a quantity holds for each of its readings: typed once, not with every reading.
 SETTINGS = (

@@ -10,13 +10,13 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from combust import __version__
-from combust.data.errors import CombustError
+from combust.data.errors import CombustError, Fault
 from combust.data.units import in_words
 from combust.domain.catalogue import load_fuels
 from combust.domain.result import Result, plain
 from combust.domain.safety import Safety, of_all
 from combust.edge.cli import output
-from combust.edge.cli.files import FIGURES, Written, check_files
+from combust.edge.cli.files import FIGURE, Written, check_files
 from combust.edge.cli.options import stops_entered
 from combust.edge.figures.style import save
 from combust.edge.tables.table_map import TableMap
@@ -159,6 +159,9 @@ def answers(
                     given["catalogue"] = load_fuels(path) if path else None
                 if "map_pairs" in given:
                     given["mapping"] = TableMap.from_options(given.pop("map_pairs"), given.pop("fixed"))
+                    if save_map and given["mapping"].either:
+                        hint = "Name one map, or leave --save-map out."
+                        raise CombustError(Fault("--save-map", save_map, "conflict", why="keeps one map", hint=hint))
                 answer = function(**given)
             except CombustError as error:
                 error.safety = of_all([error.safety or Safety(()), stops_entered(given)])
@@ -173,7 +176,7 @@ def answers(
 
         command = (group.command if group else click.command)(name)(framed)
         options = [
-            (figure, click.Option(["--figure"], type=Written(*FIGURES), metavar="FILE", help=figure)),
+            (figure, click.Option(["--figure"], type=FIGURE, metavar="FILE", help=figure)),
             (figure, click.Option(["--presenter"], is_flag=True, help=FOR_A_PROJECTOR)),
             (
                 out,

@@ -54,7 +54,7 @@ def command(
     exhaust drawn into the intake, a leak of exchanger or exhaust joint,
     another fuel in the tank.
     Their share in an answer can still fall, and then the answer says so. BOOK is a logbook, a table of visits with the
-    columns found, event (repair) and closed_at, or an anonymous table of other workshops (combust share).
+    columns found, repair (what was done) and closed_at, or an anonymous table of other workshops (combust share).
 
     Every heater needs a profile with a healthy reading.
 

@@ -76,7 +76,8 @@ def table_options(function: Callable[..., Any]) -> Callable[..., Any]:
     texts = {
         "--save-map": "Write what --map and --set say to a .toml file, to be named again with --map.",
         "--set": "What the whole table has in common, such as location=outdoors; give it again.",
-        "--map": "Say what a column holds, or name a saved map (.toml); give it again.",
+        "--map": "Say what a column holds, or name a saved map (.toml); give it again. "
+        "Of several maps a table takes those whose headings it has.",
     }
     function = click.option(
         "--save-map", type=Written(".toml", own=("# What the headings",)), metavar="FILE", help=texts["--save-map"]
@@ -216,7 +217,7 @@ def stops_entered(options: dict[str, Any]) -> Safety:
             if value is None:
                 cell = read_cell(str(text or ""))
                 number = convert(cell.number) if convert else cell.number
-                value = inputs()[ours].for_stops(number, at_least=cell.bound == ">")
+                value = inputs()[ours].for_stops(number, at_least=cell.bound == ">", text=str(text))
             if value == value:
                 entered[ours] = max(value, entered.get(ours, value))
     return safety_of(entered).without_place()

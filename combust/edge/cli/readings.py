@@ -43,7 +43,9 @@ def command(source: str, out: str, fuel_name: str | None, instrument_class: str 
 
     A map file (--save-map, --map FILE.toml) holds [headings] ("O2" = "o2_dry_pct"), [whole_file] (fuel = "diesel_b7")
     and [marks]: what your instrument writes in place of a number ("---" = "" is not measured; under [marks.co_dry_ppm]
-    "OL" = ">4000" is over the range, and stops).
+    "OL" = ">4000" is over the range, and stops). [words.KEY] holds words of another language: under [words.phase]
+    "vor Reparatur" = "before". A unit may stand behind a number (210 m, 689 ft) or in a row below the headings. Of
+    several maps each table takes those whose headings it has. All of this holds for every command that takes a table.
 
     \b
     Example:

@@ -209,7 +209,9 @@ class LogEntries:
             self.serials[heater_id or ""].append((day, str(visit.head["serial"])))
         events = [body for kind, body in found if kind == "event"]
         happened = [Event(body["event"], date_of(body.get("at")) or day, visit.visit_id) for body in events]
-        happened += [Event("repair", day, visit.visit_id)] if any(kind == "adjustment" for kind, _ in found) else []
+        told = any(one.kind == "repair" for one in happened)
+        worked = not told and any(kind == "adjustment" for kind, _ in found)
+        happened += [Event("repair", day, visit.visit_id)] if worked else []
         if happened:
             self.events[heater_id or ""] += happened
 

@@ -28,8 +28,8 @@ def visits_in(
     Parameters
     ----------
     source : str or Path
-        A logbook; or a table, CSV or Parquet, with the keys of the glossary and ``found``, ``event`` and ``closed_at``:
-        its visits count as closed where that is given.
+        A logbook; or a table, CSV or Parquet, with the keys of the glossary and ``found``, ``repair`` or ``event``, and
+        ``closed_at``: its visits count as closed where that is given.
     heaters : str or Path, optional
         Folder of profiles, for the visits that keep none.
     mapping : TableMap, mapping or path, optional
@@ -52,7 +52,7 @@ def visits_in(
     notes = [*table.notes, *table.told("row {} refused: {}")]
     if not news:
         why, refused = "holds no visit that can be read", sorted(table.refused)
-        hint = "Give a logbook, or a table with visit_id and the columns found, event and closed_at."
+        hint = "Give a logbook, or a table with visit_id and the columns found, repair and closed_at."
         if refused:
             why, hint = f"{why}: {len(refused)} of {table.rows} rows were refused", "Mend them; the first ones:"
         faults = [Fault("book", str(source), "missing", why=why, hint=hint)]

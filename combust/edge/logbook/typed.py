@@ -28,8 +28,8 @@ from combust.domain.reading import check_values
 from combust.domain.result import plain
 from combust.domain.safety import Safety
 from combust.edge.logbook.visits import NewVisit, time_fault
-from combust.edge.tables.cells import UNKNOWN, read_cell
-from combust.edge.tables.headings import USUAL_WORDS, in_unit, named, unit_of
+from combust.edge.tables.cells import UNKNOWN, number_and_unit, read_cell
+from combust.edge.tables.headings import USUAL_WORDS, in_unit, is_unit, named, unit_fault
 from combust.edge.tables.times import clock_seconds, moment
 
 # Verb -> the kind of entry that the rest of the line is the text of.
@@ -37,10 +37,8 @@ SENTENCES = {"repair": "adjustment", "adjusted": "adjustment", "note": "note", "
 OF_A_LINE = (*SENTENCES, "check", "missing", "event", "correct")  # words that begin a line, and own the rest of it
 CHECK = Field("check", "choice", choices=CHECKS)
 OVER = ("over", ">", "above")
-_WITH_UNIT = re.compile(r"^([<>≥≤]?=?[+\-\u2212]?[\d.,]+)([^\d.,].*)$")
 _TWO_IN_ONE = re.compile(r"^([A-Za-z]\w*) *[:=] *(.*)$")  # O2: 4.84, o2=4.84
 _FROM_TO = re.compile(r"^([\d.,]+) *(?:-|–|to|\.\.) *([\d.,]+)$")
-_PASCAL = {"pa": 1.0, "hpa": 100.0, "mbar": 100.0, "kpa": 1000.0, "bar": 100_000.0}
 _STAGES = ("high", "low")  # of a heater whose profile names none
 WORDS = {**inputs(), **SAID}
 
@@ -186,8 +184,7 @@ def _meant(known: str, word: str, units: str) -> str:
 
 def _is_length(left: Sequence[str]) -> bool:
     """Return whether a number and its unit, apart or in one, are a length."""
-    found = _WITH_UNIT.match(left[0])
-    unit = found[2].strip() if found else left[1] if left[1:] else ""
+    unit = number_and_unit(left[0])[1] or (left[1] if left[1:] else "")
     return bool(unit) and _in_unit("length_m", "length_m", unit) is not None
 
 
@@ -235,19 +232,18 @@ def _put(line: Line, key: str, value: Any) -> None:
 
 
 def _take_number(left: list[str], line: Line, known: str, key: str) -> None:
-    text, unit = left.pop(0), ""
+    text = left.pop(0)
     if text.lower() == "awg" and left:  # the gauge is written on either side of its number
         text = f"{left.pop(0)} awg"
     if text.lower() in OVER and left:
         text = f">{left.pop(0)}"
-    if found := _WITH_UNIT.match(text):
-        text, unit = found[1], found[2].strip()
-    elif left and (_in_unit(known, key, left[0]) or unit_of(f"({left[0]})")[1]) and not named(left[0], WORDS):
+    text, unit = number_and_unit(text)
+    if not unit and left and (_in_unit(known, key, left[0]) or is_unit(left[0])) and not named(left[0], WORDS):
         unit = left.pop(0)
     _drop_repeated(left, key)
     entered = _in_unit(known, key, unit) if unit else known
     if entered is None:
-        line.faults.append(_other_unit(key, text, unit))
+        line.faults.append(unit_fault(WORDS[key], text, read_cell(text, UNKNOWN).number, unit, WORDS))
         return
     cell, convert = read_cell(text, UNKNOWN), in_our_unit(entered, WORDS)[1]
     if cell.why or math.isnan(cell.number):
@@ -263,23 +259,8 @@ def _take_number(left: list[str], line: Line, known: str, key: str) -> None:
         line.typed[key] = f"{text} {unit or mark_of(entered)}".strip()
 
 
-def _other_unit(key: str, text: str, unit: str) -> Fault:
-    """Return the fault of a number in a unit that its quantity is not typed in, told in the one that it is."""
-    own, number, lower = WORDS[key].unit, read_cell(text, UNKNOWN).number, unit.lower()
-    hint, why = f"Give it in {own}." if own else "It has no unit.", f"is in {unit}, not in {own or 'a unit'}"
-    if lower in _PASCAL and own.lower() in _PASCAL and not math.isnan(number):
-        ours = number * _PASCAL[lower] / _PASCAL[own.lower()]
-        hint = f"Give it in {own}: {text} {unit} = {ours:g} {own}."
-    elif lower not in {*_PASCAL, *(one.unit.lower() for one in WORDS.values())} and not unit_of(f"({unit})")[1]:
-        why = f"cannot be read: {unit} is no unit"
-    return Fault(key, f"{text} {unit}", "format", why=why, hint=hint)
-
-
 def _in_unit(known: str, key: str, unit: str) -> str | None:
-    """Return the key in the unit that stands beside a number: its own (A, s, mm2, mohm), or one that is converted."""
-    own = WORDS[key].unit.lower().replace("²", "2")
-    if unit and unit.lower().replace("²", "2") == own:
-        return key
+    """Return the key in the unit that stands beside a number: one that a word in another unit ends in, or any."""
     return known if unit and known != key and unit.lower() == known.rpartition("_")[2] else in_unit(key, unit, WORDS)
 
 
@@ -331,8 +312,7 @@ def _drop_repeated(left: list[str], key: str) -> None:
 
 
 def _is_number(text: str) -> bool:
-    found = _WITH_UNIT.match(text)
-    cell = read_cell(found[1] if found else text, UNKNOWN)
+    cell = read_cell(number_and_unit(text)[0], UNKNOWN)
     return cell.number == cell.number
 
 

@@ -12,19 +12,18 @@ import pyarrow as pa
 from combust.application.reading.result import safety_of
 from combust.application.visit.record import HANDED_BACK, check_head, handed_back
 from combust.application.visit.visit import Visit, alarm_findings
-from combust.application.visit.words import EVENT, HEAD
+from combust.application.visit.words import HEAD
 from combust.data.errors import CombustError, Fault
-from combust.data.fields import Field
 from combust.data.vocabulary import inputs
 from combust.domain.safety import Safety, of_all
 from combust.edge.logbook.visits import NewEntry, NewVisit, entries_of_row
 from combust.edge.tables.anonymous import MARKS
+from combust.edge.tables.headings import RECORD_COLUMNS, columns_of_visits
 from combust.edge.tables.reader import DATE, TIME, Entries, Rows, open_source, read_entries, read_table
 from combust.edge.tables.series import Series
 from combust.edge.tables.sink import table_sink
 from combust.edge.tables.table_map import MapLike
 
-RECORD_COLUMNS = ("safety", "revision", "closed_at", "incomplete", "event")
 # What a reading of the worst CO of a series has in common with its steady mean.
 KEPT = ("heater_id", "taken_at", "phase", "location", "fuel", "stage", "probe_leak_test")
 IDENTITY = ("safety", "visit_id", "heater_id", "reading_id", "taken_at", "note", "fuel", "stage", "instrument", "phase")
@@ -33,8 +32,9 @@ IDENTITY = ("safety", "visit_id", "heater_id", "reading_id", "taken_at", "note",
 def visits_of_table(path: str | Path, *, mapping: MapLike = None) -> tuple[list[NewVisit], Entries]:
     """Return the readings of a table as visits, and its entries; every row is taken or refused with its reasons.
 
-    Columns are vocabulary keys, the words about a visit (who, place, co_alarm, ...) and ``event``. Without a
-    ``visit_id`` a row belongs to the visit of its heater and day.
+    Columns are vocabulary keys, the words about a visit (who, place, co_alarm, ...), ``event``, and ``repair``, the
+    words of what was done: before a reading with ``phase`` after, behind any other. Without a ``visit_id`` a row
+    belongs to the visit of its heater and day.
 
     Raises
     ------
@@ -44,9 +44,7 @@ def visits_of_table(path: str | Path, *, mapping: MapLike = None) -> tuple[list[
     if isinstance(path, str | Path) and {*open_source(path).header} >= MARKS:
         why, hint = "is an anonymous table, which holds no visits", "combust learn and combust share read it."
         raise CombustError(Fault("table", str(path), "conflict", why=why, hint=hint))
-    fields = {**inputs(), "date": DATE, "time": TIME}
-    fields |= HEAD | {key: Field(key, "text", "of the record") for key in RECORD_COLUMNS}
-    fields |= {"event": EVENT}
+    fields = {**inputs(), "date": DATE, "time": TIME, **columns_of_visits()}
     entries = read_entries(read_table(path, fields, mapping), _fault_nameless)
     gathered: dict[str, NewVisit] = {}
     for line, values in entries.good:
@@ -77,7 +75,7 @@ def _fault_nameless(rows: Rows) -> None:
 def _take(values: dict[str, Any], gathered: dict[str, NewVisit]) -> list[Fault]:
     """Add a row to its visit; return why not."""
     head, faults = check_head({key: values.pop(key, None) for key in HEAD})
-    event = values.pop("event", None)
+    event, work = values.pop("event", None), values.pop("repair", None)
     measured = {key: value for key, value in values.items() if key not in ("visit_id", *RECORD_COLUMNS)}
     visit_id = values.get("visit_id") or f"{values['heater_id']} {values['taken_at'][:10]}"
     visit = gathered.get(visit_id) or NewVisit(visit_id, values.get("heater_id"), {}, [])
@@ -92,7 +90,10 @@ def _take(values: dict[str, Any], gathered: dict[str, NewVisit]) -> list[Fault]:
         visit.heater_id = visit.heater_id or heater
         visit.head |= head
         visit.closed_at = str(values.get("closed_at") or visit.closed_at)
-        visit.entries += entries_of_row(measured)
+        told = any(kind == "adjustment" and body["text"] == work for kind, _, body in visit.entries)
+        done: list[NewEntry] = [("adjustment", None, {"text": work})] if work and not told else []
+        rows = entries_of_row(measured)
+        visit.entries += [*done, *rows] if measured.get("phase") == "after" else [*rows, *done]
         visit.entries += [("event", None, {"event": event, "at": values.get("taken_at")})] if event else []
     return faults
 
@@ -132,13 +133,18 @@ def _rows_of(record: Visit) -> list[dict[str, Any]]:
         {**common, "safety": _state(record, one.values), "reading_id": one.key, **_of_reading(one.values)}
         for one in record.taken
     ]
-    # An event stands in a row of its own when the visit has no reading to carry it.
-    for number, event in enumerate(record.of_kind("event")):
-        if number < len(rows):
-            rows[number]["event"] = event.get("event")
-        else:
-            at = {"taken_at": event["at"]} if event.get("at") else {}
-            rows.append({**common, **at, "safety": _state(record, {}), "event": event.get("event")})
+    # What was done stands beside the reading that it followed; in a row of its own when no reading can carry it.
+    read = 0
+    for entry in record.in_force:
+        read += entry.kind == "reading"
+        if entry.kind in ("event", "adjustment"):
+            key, said = ("event", entry.body.get("event")) if entry.kind == "event" else ("repair", entry.body["text"])
+            row = next((row for row in rows[max(read - 1, 0) :] if key not in row), None)
+            if row is None:
+                at = {"taken_at": entry.body["at"]} if entry.body.get("at") else {}
+                row = {**common, **at, "safety": _state(record, {})}
+                rows.append(row)
+            row[key] = said
     return rows
 
 

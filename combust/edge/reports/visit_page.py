@@ -8,7 +8,7 @@ from typing import Any
 
 from combust.application.causes.beside_shipped import LESS_DANGER
 from combust.application.causes.catalogue import label_of
-from combust.application.visit.record import Section, sections, status
+from combust.application.visit.record import Section, sections, status, unchecked
 from combust.application.visit.standing import excluded
 from combust.application.visit.taken import Taken
 from combust.application.visit.visit import Visit
@@ -64,6 +64,7 @@ def visit_page(visit: Visit, *, head: str = "", numbers: bool = False) -> str:
         "excluded": room.some(left_out, MOST_EXCLUDED, SHORT),
         "about": _about(visit, room),
         "status": room.words(status(visit), LONG),
+        "unchecked": room.words(unchecked(visit), 2 * LONG),
     }
     figures = _figures(visit)[:MOST_STAGES]
     left = LINES - _lines(facts)
@@ -123,7 +124,7 @@ def _lines(facts: Mapping[str, Any]) -> float:
     right = (
         sum(1.25 * _rows([text], 36) for _, text in facts["about"]) + 3.0 + _rows([", ".join(facts["excluded"])], 58)
     )
-    high += max(_rows(facts["checks"], 52), right) + _rows([facts["status"]], 115)
+    high += max(_rows(facts["checks"], 52), right) + _rows([facts["status"], facts["unchecked"]], 115)
     return ALWAYS + high
 
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Mapping
+from types import MappingProxyType
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -11,6 +13,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from combust.data.fields import as_number
+from combust.data.near import folded_name
 from combust.edge.tables.arrow import NO_TEXT, numbers_of, text_array
 
 # What people and programs write for "not measured" (common practice, no source). Never turned into 0.
@@ -19,7 +22,9 @@ EMPTY_WORDS = ("", "?", "nan", "na", "n/a", "null", "none", "-", "--")
 THOUSANDS = re.compile(r"^[+-]?[1-9]\d{0,2}(?:(?:\.\d{3})+|(?:,\d{3})+)$")
 TWO_WAYS = "can be read in two ways in this table: as a decimal or as thousands"
 UNKNOWN = "?"  # the decimal mark of a table that shows none, or both
+NO_NUMBER = "is not a number"
 _BOUND = re.compile(r"^(?:([>≥])|[<≤])=?\s*(\S.*)$")
+_WITH_UNIT = re.compile(r"^((?:[<>≥≤]?=?\s*)?[+\-\u2212]?[\d.,]+)\s*([^\d.,\s].*)$")
 
 
 class Cell(NamedTuple):
@@ -46,11 +51,23 @@ def read_cell(text: str, decimal: str = ".") -> Cell:
     if found := _BOUND.match(text):
         inside = read_cell(found[2], decimal)
         good = not (inside.why or inside.bound or math.isnan(inside.number))
-        return Cell(inside.number, (found[1] and ">") or "<") if good else Cell(why=inside.why or "is not a number")
+        return Cell(inside.number, (found[1] and ">") or "<") if good else Cell(why=inside.why or NO_NUMBER)
     if decimal not in text and THOUSANDS.match(text.replace("\u2212", "-")):
         return Cell(why=TWO_WAYS)
     number = as_number(text if decimal == "." else text.replace(",", "."))
-    return Cell(why="is not a number") if number is None else Cell(number)
+    return Cell(why=NO_NUMBER) if number is None else Cell(number)
+
+
+def number_and_unit(text: str) -> tuple[str, str]:
+    """Return (number, unit) as they stand in one text, (text, "") of any other.
+
+    Examples
+    --------
+    >>> number_and_unit("> 11,9 V"), number_and_unit("-5°C"), number_and_unit("8.2"), number_and_unit("V 8.2")
+    (('> 11,9', 'V'), ('-5', '°C'), ('8.2', ''), ('V 8.2', ''))
+    """
+    found = _WITH_UNIT.match(text.strip())
+    return (found[1], found[2].strip()) if found else (text, "")
 
 
 def plain_numbers(column: Any, decimal: str) -> Any:
@@ -100,3 +117,12 @@ def different_cells(column: Any) -> tuple[list[str], Any]:
     coded = coded.combine_chunks() if isinstance(coded, pa.ChunkedArray) else coded
     cells = coded.dictionary.to_pylist()
     return cells, numbers_of(coded.indices, len(cells)).astype(np.intp)
+
+
+def different_words(column: Any, ours: Mapping[str, str] = MappingProxyType({})) -> tuple[list[str], Any]:
+    """Return the same of trimmed words, those of a map (folded -> ours) told in ours; its "" is no word."""
+    cells, index = different_cells(trimmed_text(column))
+    if not ours:
+        return cells, index
+    told = [ours.get(folded_name(text), text) for text in cells]
+    return told, np.array([place if word else len(told) for place, word in enumerate([*told, ""])])[index]

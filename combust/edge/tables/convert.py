@@ -3,28 +3,32 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from combust.data.errors import CombustError, Fault
-from combust.data.fields import Field
+from combust.data.errors import CombustError, Fault, shorten
+from combust.data.fields import Field, toml_value
 from combust.data.units import in_our_unit
 from combust.edge.tables.arrow import EMPTY, numbers_of, text_array
 from combust.edge.tables.cells import (
+    NO_NUMBER,
     TWO_WAYS,
     UNKNOWN,
+    Cell,
     all_iso_times,
     different_cells,
+    different_words,
+    number_and_unit,
     plain_numbers,
     plain_text,
     read_cell,
     trimmed_text,
 )
-from combust.edge.tables.headings import Heading
+from combust.edge.tables.headings import Heading, in_unit, is_unit, unit_fault
 from combust.edge.tables.table_map import TableMap
 
 # What spreadsheets write before the row at the foot of a table (common practice, no source).
@@ -86,11 +90,11 @@ def check_columns(
             numbers = _numbers(column, record, heading, decimal, how.marks_of(record.key), faults)
             values[record.key] = _either(values.get(record.key), numbers, record, heading, faults)
         elif record.kind == "choice":
-            values[record.key] = _choices(column, record, faults)
+            values[record.key] = _choices(column, record, how.words_of(record.key), faults)
         elif record.kind == "list":
             values[record.key] = _lists(column, record, decimal, faults)
         elif texts or record.key in NEEDED_TEXTS or (record.key == "taken_at" and not all_iso_times(column)):
-            cells, index = different_cells(trimmed_text(column))
+            cells, index = different_words(column, how.words_of(record.key))
             values[record.key] = np.array([*cells, ""], dtype=object)[index]
     _check_twins(values, fields, faults)
     _refuse_summaries(table, values, faults)
@@ -176,11 +180,10 @@ def _odd_numbers(
     wrong: dict[int, Fault] = {}
     below = []
     for place, text in enumerate(cells):
-        cell = read_cell(marks.get(text, text), decimal)
-        number = _in_our_unit(cell.number, record, heading)
-        fault: Fault | None = None
+        cell, entered, fault = _read(marks.get(text, text), record, heading, decimal)
+        number = _in_our_unit(cell.number, record, entered)
         if cell.why:
-            fault = record.not_a_number(text, entered_as=heading.foreign or "")
+            fault = fault or record.not_a_number(text, entered_as=heading.foreign or "")
             if cell.why == TWO_WAYS:
                 fault = Fault(heading.name, text, "not_a_number", why=TWO_WAYS, hint=_WITHOUT)
         elif cell.bound == "<" and record.stops_above and number <= record.high:
@@ -188,10 +191,10 @@ def _odd_numbers(
         elif cell.bound:
             why = f"is a bound ({'over' if cell.bound == '>' else 'under'} the range), not a value"
             hint = "Read it again with an instrument of that range, or leave the cell empty: not measured."
-            fault = Fault(heading.foreign or record.key, text, "out_of_band", why=why, hint=hint)
+            fault = Fault(entered.foreign or record.key, text, "out_of_band", why=why, hint=hint)
         else:
-            fault = _outside(record, number, heading, cell.number)
-        numbers[place] = number if fault is None else record.for_stops(number, at_least=cell.bound == ">")
+            fault = _outside(record, number, entered, cell.number)
+        numbers[place] = number if fault is None else record.for_stops(number, at_least=cell.bound == ">", text=text)
         if fault is not None:
             wrong[place] = fault
     faults.add_coded(index, record.key, wrong)
@@ -200,20 +203,44 @@ def _odd_numbers(
     return numbers[index]
 
 
+def _read(text: str, record: Field, heading: Heading, decimal: str) -> tuple[Cell, Heading, Fault | None]:
+    """Return (what a cell says, the heading in the unit that it says itself, the fault of a unit that cannot be)."""
+    cell = read_cell(text, decimal)
+    bare, unit = number_and_unit(text) if cell.why == NO_NUMBER else (text, "")
+    inside = read_cell(bare, decimal) if unit else cell
+    if inside is cell or inside.why:
+        return inside, heading, None
+    key = in_unit(record.key, unit, {record.key: record})
+    if key is None:
+        fault = unit_fault(record, bare, inside.number, unit, {record.key: record}) if is_unit(unit) else None
+        return cell, heading, fault
+    return inside, Heading(heading.name, record.key, None if key == record.key else key), None
+
+
 def _outside(record: Field, number: float, heading: Heading, entered: float) -> Any:
     """Return the fault of a number out of band, with what was entered when that was in another unit; else None."""
     fault = record.fault_of(number)
     return fault.entered_as(heading.foreign, entered) if fault and heading.foreign else fault
 
 
-def _choices(column: Any, record: Field, faults: RowFaults) -> Any:
+def _choices(column: Any, record: Field, words: Mapping[str, str], faults: RowFaults) -> Any:
     """Return a choice column as small integers, -1 for empty; capital letters make no other word."""
-    cells, index = different_cells(trimmed_text(column))
+    cells, index = different_words(column, words)
     places = {word: place for place, word in enumerate(record.choices)}
     found = [places.get(text, places.get(text.strip().lower(), -1)) for text in cells]
-    strange = {place: record.faults_of(cells[place])[0] for place in np.flatnonzero(np.array(found) < 0).tolist()}
+    strange = {
+        place: in_a_map(record.key, record.choices[0], record.faults_of(cells[place])[0])
+        for place in np.flatnonzero(np.array(found) < 0).tolist()
+        if cells[place]
+    }
     faults.add_coded(index, record.key, strange)
     return np.array([*found, -1], dtype=np.int8)[index]
+
+
+def in_a_map(key: str, ours: str, fault: Fault) -> Fault:
+    """Return the fault of a word that is none of ours, with how a map says which of ours it stands for."""
+    line = f"[words.{key}] {toml_value(shorten(fault.value))} = {toml_value(ours)}"
+    return replace(fault, hint=f"{fault.hint} A word of your own stands in a map (--map FILE.toml), like: {line}.")
 
 
 def _lists(column: Any, record: Field, decimal: str, faults: RowFaults) -> Any:

@@ -10,7 +10,8 @@ from pathlib import Path
 from typing import Any
 
 from combust.data.errors import CombustError, Fault, shorten
-from combust.edge.tables.cells import THOUSANDS, UNKNOWN
+from combust.edge.tables.cells import THOUSANDS, UNKNOWN, number_and_unit
+from combust.edge.tables.headings import is_unit
 from combust.edge.tables.rows import split_rows
 
 # In the order of trust where several fit: a comma may be a decimal mark, the others hardly stand inside cells.
@@ -47,6 +48,8 @@ class Dialect:
         Whether the file is UTF-16, as spreadsheets save "Unicode text"; ``start`` counts what `open_bytes` gives.
     first_lines : tuple of str
         The first few lines below the heading: the headings may stand there.
+    units : tuple of str
+        What a row of units under the headings says of each; empty where there is no such row.
     """
 
     delimiter: str
@@ -59,6 +62,7 @@ class Dialect:
     returns_only: bool = False
     wide: bool = False
     first_lines: tuple[str, ...] = ()
+    units: tuple[str, ...] = ()
 
 
 def open_bytes(path: Path) -> Any:
@@ -119,9 +123,11 @@ def read_dialect(path: Path) -> Dialect:
         raise _quote_in_heading(heading)
     header = tuple(name.strip() for name in cells)
     _check_header(path, header)
+    if units := _units_of(lines[0], delimiter, len(header)):
+        end, line, lines = body.find(b"\n", end) + 1 or len(body), line + 1, lines[1:]
     decimal, start = _decimal(lines, delimiter), start + end
     first = tuple(text[:LONGEST_LINE].rstrip("\r") for text in lines[:FIRST_LINES])
-    return Dialect(delimiter, decimal, encoding, header, start, line, bom or wide, returns_only, wide, first)
+    return Dialect(delimiter, decimal, encoding, header, start, line, bom or wide, returns_only, wide, first, units)
 
 
 def decode(data: bytes, encoding: str) -> str:
@@ -145,6 +151,15 @@ codecs.register_error("combust_single_bytes", _single_bytes)
 def _quote_in_heading(heading: str) -> CombustError:
     why = "holds a quote that is not closed"
     return CombustError(Fault("heading", shorten(heading), "format", why=why, hint="Close the quote in the first row."))
+
+
+def _units_of(text: str, delimiter: str, width: int) -> tuple[str, ...]:
+    """Return what a row of units says under each heading; empty for any other row: a reading is never units alone."""
+    cells, quotes, _ = next(split_rows(text, delimiter), ([""], "", 0))
+    bare = tuple(cell.strip().strip("[]()").strip() for cell in cells)
+    said = [unit for unit in bare if unit not in ("", "-", "\u2013")]
+    good = quotes == "good" and len(bare) <= width and said and all(map(is_unit, said))
+    return tuple(unit if unit in said else "" for unit in bare) if good else ()
 
 
 def _delimiter(heading: str, lines: Sequence[str]) -> str:
@@ -192,6 +207,13 @@ def _decimal(lines: Sequence[str], delimiter: str) -> str:
     if delimiter == ",":
         return "."
     cells = [cell.strip().strip('"') for line in lines for cell in line.split(delimiter)]
-    sure = [cell for cell in cells if not THOUSANDS.match(cell)]
-    shown = [mark for mark, look in ((",", _DECIMAL_COMMA), (".", _DECIMAL_POINT)) if any(map(look.match, sure))]
+    shown = _marks_in(cells)
+    if not shown:
+        split = map(number_and_unit, dict.fromkeys(cells))
+        shown = _marks_in([number for number, unit in split if unit and is_unit(unit)])
     return shown[0] if len(shown) == 1 else UNKNOWN
+
+
+def _marks_in(cells: Sequence[str]) -> list[str]:
+    sure = [cell for cell in cells if not THOUSANDS.match(cell)]
+    return [mark for mark, look in ((",", _DECIMAL_COMMA), (".", _DECIMAL_POINT)) if any(map(look.match, sure))]

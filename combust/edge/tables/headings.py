@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
+from itertools import zip_longest
 
 from combust.data.errors import Fault, shorten
 from combust.data.fields import Field
@@ -12,6 +15,7 @@ from combust.data.near import LONGEST_WORD, did_you_mean, near_matches
 from combust.data.units import in_our_unit, stem_of
 from combust.data.vocabulary import inputs, quantities
 
+RECORD_COLUMNS = ("safety", "revision", "closed_at", "incomplete", "event", "repair")
 # Words people write over such columns (common practice, no source). They are proposed, not taken.
 USUAL = {
     "o2_dry_pct": "o2 oxygen",
@@ -96,6 +100,7 @@ _UNITS = {
 # Mass in a volume: at which temperature, pressure and O2, only the analyser's own settings say.
 _MASS = re.compile(r"(?<![a-z])[mµ]?g(?:/|_| per )n?m\^?[3³]", re.IGNORECASE)
 _IN_BRACKETS = re.compile(r"\[(.*?)\]|\((.*?)\)")
+_PASCAL = {"pa": 1.0, "hpa": 100.0, "mbar": 100.0, "kpa": 1000.0, "bar": 100_000.0}
 _BARE_UNIT = re.compile(r"\s(%|vol ?%|ppm|°[CF]|hPa|mbar|Pa)$", re.IGNORECASE)
 
 
@@ -118,7 +123,10 @@ class Matched:
 
 
 def match_headings(
-    header: Sequence[str], chosen: Mapping[str, str] | None = None, fields: Mapping[str, Field] | None = None
+    header: Sequence[str],
+    chosen: Mapping[str, str] | None = None,
+    fields: Mapping[str, Field] | None = None,
+    units: Sequence[str] = (),
 ) -> Matched:
     """Return what each column holds.
 
@@ -129,6 +137,8 @@ def match_headings(
         Heading -> key, the user's own choice (``--map O2=o2_dry_pct``); an empty key carries the column through.
     fields : mapping, optional
         The record of each key that the table can hold; default the inputs of the vocabulary.
+    units : sequence of str
+        What a row of units under the headings says of each, "" of none.
 
     Returns
     -------
@@ -139,9 +149,12 @@ def match_headings(
     chosen, fields = chosen or {}, inputs() if fields is None else fields
     done = Matched([], [], [])
     unused, held = [], dict[tuple[str | None, str | None], str]()
-    for name in header:
-        asked = chosen.get(name)
-        key, foreign = _key_of(name, asked, fields, done)
+    for name, unit in zip_longest(header, units, fillvalue=""):
+        asked, told = chosen.get(name), f"{name} ({unit})" if unit and unit_of(name)[0] is None else name
+        key, foreign = _key_of(name, told, asked, fields, done)
+        if key and unit and unit_of(name)[0] not in (None, unit_of(f"({unit})")[0]):
+            why = f"says another unit than the {unit} below it"
+            done.faults.append(Fault("heading", name, "conflict", why=why, hint="Keep the right one."))
         done.headings.append(Heading(name, key, foreign))
         if key is None and asked is None and name:
             unused.append(name)
@@ -155,25 +168,29 @@ def match_headings(
     return done
 
 
-def _key_of(name: str, asked: str | None, fields: Mapping[str, Field], done: Matched) -> tuple[str | None, str | None]:
-    """Return (key, name before conversion) of a heading, None where it is carried through."""
+def _key_of(
+    name: str, told: str, asked: str | None, fields: Mapping[str, Field], done: Matched
+) -> tuple[str | None, str | None]:
+    """Return (key, name before conversion) of a heading, ``told`` with its unit; None where it is carried through."""
     if asked == "" or (asked is None and len(name) > LONGEST_WORD):
         return None, None
     if found := _known(name.strip().lower() if asked is None else asked, fields):
-        return _in_unit_of(name, *found, fields, done)
+        return _in_unit_of(told, *found, fields, done)
+    if asked is not None and asked in columns_of_visits():
+        return None, None
     if asked is not None:
         hint = did_you_mean(near_matches(asked, tuple(fields), n=3, cutoff=0.5), "All keys: combust word")
         why = "is no key that combust knows"
         done.faults.append(Fault(f"--map {name}", asked, "unknown_name", why=why, hint=hint))
         return None, None
     plain = re.sub(r"[^a-z0-9]+", "_", _IN_BRACKETS.sub("", name.lower())).strip("_")
-    unit = unit_of(name)[0]
+    unit = unit_of(told)[0]
     if unit and plain and (found := _known(plain + unit, fields)):
-        done.notes.append(f"The heading {name} is read as {found[1] or found[0]}.")
+        done.notes.append(f"The heading {told} is read as {found[1] or found[0]}.")
         return found
     proposal = _proposed(name, unit, fields)
     if proposal and unit == "":
-        done.faults.append(_other_unit(name, in_our_unit(proposal, fields)[0], fields))
+        done.faults.append(_other_unit(told, in_our_unit(proposal, fields)[0], fields))
     elif proposal:
         ours, convert = in_our_unit(proposal, fields)
         kind = f"becomes {fields[ours].unit}" if convert else fields[ours].unit or "text"
@@ -247,10 +264,50 @@ def named(word: str, fields: Mapping[str, Field]) -> str | None:
 
 
 def in_unit(key: str, unit: str, fields: Mapping[str, Field]) -> str | None:
-    """Return the key in the unit that stands beside a number, None when it is not in that unit."""
+    """Return the key in the unit that stands beside a number, its own or one that is converted; None in any other."""
+    if unit and _plain(unit) == _plain(fields[key].unit):
+        return key
     ending, _ = unit_of(f"({unit})")
     turned = _known(stem_of(key) + ending, fields) if ending else None
     return (turned[1] or key) if turned and turned[0] == key else None
+
+
+def is_unit(text: str) -> bool:
+    """Return whether a text is a unit: one of headings, or of a quantity."""
+    return bool(unit_of(f"({text})")[1]) or _plain(text) in _own_units()
+
+
+@cache
+def _own_units() -> frozenset[str]:
+    return frozenset(_plain(one.unit) for one in (*inputs().values(), *columns_of_visits().values()) if one.unit)
+
+
+def _plain(unit: str) -> str:
+    return unit.strip().lower().replace("²", "2").replace("³", "3")
+
+
+def unit_fault(record: Field, text: str, number: float, unit: str, fields: Mapping[str, Field]) -> Fault:
+    """Return the fault of a number in a unit that its quantity is not entered in, told in the one that it is."""
+    own, lower = record.unit, unit.lower()
+    hint, why = f"Give it in {own}." if own else "It has no unit.", f"is in {unit}, not in {own or 'a unit'}"
+    if lower in _PASCAL and own.lower() in _PASCAL and not math.isnan(number):
+        ours = number * _PASCAL[lower] / _PASCAL[own.lower()]
+        hint = f"Give it in {own}: {text} {unit} = {ours:g} {own}."
+    elif lower not in {*_PASCAL, *(one.unit.lower() for one in fields.values())} and not unit_of(f"({unit})")[1]:
+        why = f"cannot be read: {unit} is no unit"
+    return Fault(record.key, f"{text} {unit}", "format", why=why, hint=hint)
+
+
+@cache
+def columns_of_visits() -> dict[str, Field]:
+    """Return what a table of visits holds beside readings: words of the visit and its record, the work that was done.
+
+    Where only readings are read, a map may name them all the same: one map serves every command.
+    """
+    from combust.application.visit.words import EVENT, HEAD, WORK
+
+    record = {key: Field(key, "text", "of the record") for key in RECORD_COLUMNS}
+    return {**HEAD, **record, EVENT.key: EVENT, WORK.key: WORK}
 
 
 def _proposed(name: str, unit: str | None, fields: Mapping[str, Field]) -> str | None:

@@ -8,7 +8,7 @@ spreadsheet, the heading counted.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -30,16 +30,17 @@ from combust.domain.limits import Finding, finding_kinds
 from combust.domain.reading import WORTH_TELLING, nothing_entered
 from combust.domain.safety import PLACE
 from combust.edge.tables.arrow import array_of, text_array
-from combust.edge.tables.cells import different_cells, trimmed_text
-from combust.edge.tables.convert import RowFaults, as_cells, check_columns
+from combust.edge.tables.cells import different_words
+from combust.edge.tables.convert import RowFaults, as_cells, check_columns, in_a_map
 from combust.edge.tables.heading_row import faults_of_heading
-from combust.edge.tables.headings import Heading, match_headings
+from combust.edge.tables.headings import Heading, columns_of_visits, match_headings
 from combust.edge.tables.source import Block, TableSource, frame_source, open_table
 from combust.edge.tables.table_map import MapLike, TableMap
 from combust.edge.tables.times import moment
 
 NEAR_FUELS = 100  # near matches take long: a column that holds no fuels at all gets them for its first cells only
 MOST_COUNTS = tuple(key for key, record in quantities().items() if record.stops_above)
+UNITS_READ = "Row {row} holds the units of the headings."
 DATE, TIME = Field("date", "text", "day"), Field("time", "text", "clock time")
 
 
@@ -54,11 +55,13 @@ class Rows(Block):
     faults : RowFaults
     fields : mapping
         Key -> the record of what its column can hold.
+    how : TableMap
     """
 
     values: dict[str, Any]
     faults: RowFaults
     fields: Mapping[str, Field]
+    how: TableMap
 
     def for_interpretation(self) -> dict[str, Any]:
         """Return the columns that the interpretation of a reading knows."""
@@ -148,7 +151,7 @@ class Table:
             _join_times(values, faults)
             for key, count in faults.below.items():
                 self.below[key] = self.below.get(key, 0) + count
-            yield Rows(table, {}, block.blank, block.bytes_read, block.lines, values, faults, self.fields)
+            yield Rows(table, {}, block.blank, block.bytes_read, block.lines, values, faults, self.fields, self.how)
 
 
 def open_source(given: Any) -> TableSource:
@@ -196,16 +199,19 @@ def read_table(
     """
     source = open_source(given)
     fields = fields or {**inputs(), "date": DATE, "time": TIME}
-    how = TableMap.of(mapping)
+    how, told = TableMap.of(mapping).for_table({*source.header, *elsewhere})
     if source.dialect and (wrong := faults_of_heading(source.dialect, how.headings, fields)):
         raise CombustError(wrong)
-    matched = match_headings(source.header, how.headings, fields)
+    units = source.dialect.units if source.dialect else ()
+    matched = match_headings(source.header, how.headings, fields, units)
+    matched.notes += [*told, *([UNITS_READ.format(row=source.dialect.line - 1)] if source.dialect and units else [])]
     hint = f"Headings: {shorten(', '.join(source.header), 200)}."
     faults = [
         Fault("--map", name, "unknown_name", why="is no heading of the table", hint=hint)
         for name in how.headings
         if name not in source.header and name not in elsewhere and source.arrow is None
     ]
+    faults += [] if elsewhere else how.faults_of_words({**columns_of_visits(), **fields})
     held = {heading.key: heading.name for heading in matched.headings if heading.key}
     fixed = {}
     for key, text in how.whole_file.items():
@@ -222,7 +228,7 @@ def read_table(
             fixed[key] = text
     if matched.faults or faults:
         raise CombustError([*faults, *matched.faults])
-    return Table(source, matched.headings, fields, TableMap(how.headings, fixed, how.marks), texts, matched.notes)
+    return Table(source, matched.headings, fields, replace(how, whole_file=fixed), texts, matched.notes)
 
 
 def _join_times(values: dict[str, Any], faults: RowFaults) -> None:
@@ -265,7 +271,7 @@ def reading_columns(
     fuels, index = [default or get_fuel(DEFAULT_FUEL, catalogue=catalogue)], None
     for place, heading in enumerate(headings):
         if heading.key == "fuel":
-            fuels, index = _fuels(rows.table.column(place), catalogue, fuels[0], rows.faults)
+            fuels, index = _fuels(rows, place, catalogue, fuels[0])
     nothing = np.ones(rows.faults.size, dtype=bool)
     for key in WORTH_TELLING:
         if key in rows.values:
@@ -275,18 +281,18 @@ def reading_columns(
     return Columns(rows.faults.size, rows.for_interpretation(), fuels, index)
 
 
-def _fuels(column: Any, catalogue: Catalogue | None, default: Fuel, faults: RowFaults) -> tuple[list[Fuel], Any]:
+def _fuels(rows: Rows, place: int, catalogue: Catalogue | None, default: Fuel) -> tuple[list[Fuel], Any]:
     """Return the fuels that occur and the index of each row's; an empty cell burns the default fuel."""
-    names, index = different_cells(trimmed_text(column))
+    names, index = different_words(rows.table.column(place), rows.how.words_of("fuel"))
     found: list[Fuel] = []
     wrong: dict[int, Fault] = {}
     for position, name in enumerate(names):
         try:
             found.append(get_fuel(name, catalogue=catalogue, near=len(wrong) < NEAR_FUELS))
         except CombustError as error:
-            wrong[position] = error.faults[0]
+            wrong[position] = in_a_map("fuel", default.name, error.faults[0]) if name else error.faults[0]
             found.append(default)
-    faults.add_coded(index, "fuel", wrong)
+    rows.faults.add_coded(index, "fuel", wrong)
     found.append(default)
     return (found, index) if len(found) > 1 else (found, None)
 

@@ -11,29 +11,49 @@ It can be kept in a small TOML file and named again::
     "---" = ""                    # not measured
     [marks.co_dry_ppm]
     "OL" = ">4000"                # over the range: at least that
+    [words.phase]
+    "vor Reparatur" = "before"    # a word of another language, and ours
+    "unklar" = ""                 # says nothing
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Container, Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from functools import reduce
 from pathlib import Path
 
-from combust.data.errors import CombustError, Fault
-from combust.data.fields import toml_value
+from combust.data.errors import CombustError, Fault, first_few, shorten
+from combust.data.fields import Field, toml_value
+from combust.data.near import did_you_mean, folded_name, near_matches
 from combust.data.tables import read_toml
 from combust.edge.whole_file import whole_file
 
-PARTS = ("headings", "whole_file", "marks")
+PARTS = ("headings", "whole_file", "marks", "words")
 
 
 @dataclass(frozen=True, slots=True)
 class TableMap:
-    """Heading -> key ("" = not used), key -> cell of every row, and key ("" = every number) -> mark -> what it says."""
+    """What is said of a table.
+
+    Attributes
+    ----------
+    headings, whole_file : mapping
+        Heading -> key ("" = not used), key -> cell of every row.
+    marks, words : mapping
+        Key ("" = every number) -> mark -> what it says; key -> word of the table -> ours.
+    either : tuple of TableMap
+        Maps of several kinds of tables: those count whose headings a table has.
+    name : str
+        The file it was read from.
+    """
 
     headings: Mapping[str, str] = field(default_factory=dict)
     whole_file: Mapping[str, str] = field(default_factory=dict)
     marks: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+    words: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+    either: tuple[TableMap, ...] = ()
+    name: str = ""
 
     @classmethod
     def of(cls, given: TableMap | Mapping[str, str] | str | Path | None) -> TableMap:
@@ -56,25 +76,26 @@ class TableMap:
         marks = parts["marks"] if isinstance(parts["marks"], dict) else {"": parts["marks"]}
         by_key = {name: rows for name, rows in marks.items() if isinstance(rows, dict)}
         by_key[""] = {mark: text for mark, text in marks.items() if mark not in by_key}
-        tables = {"headings": parts["headings"], "whole_file": parts["whole_file"], **by_key}
-        texts = all(
-            isinstance(rows, dict) and all(isinstance(t, str) for t in rows.values()) for rows in tables.values()
-        )
+        words = parts["words"].values() if isinstance(parts["words"], dict) else [parts["words"]]
+        tables = [parts["headings"], parts["whole_file"], *by_key.values(), *words]
+        texts = all(isinstance(rows, dict) and all(isinstance(t, str) for t in rows.values()) for rows in tables)
         if found or not texts:
-            hint = 'It holds [headings], [whole_file] and [marks] with lines like "O2" = "o2_dry_pct".'
+            hint = 'It holds [headings], [whole_file], [marks], [words.KEY] with lines like "O2" = "o2_dry_pct".'
             raise CombustError(Fault("--map", str(path), "format", why="is no map of a table", hint=hint))
-        return cls(parts["headings"], parts["whole_file"], by_key)
+        return cls(parts["headings"], parts["whole_file"], by_key, parts["words"], name=str(path))
 
     @classmethod
     def from_options(cls, pairs: Iterable[str], fixed: Iterable[str] = ()) -> TableMap:
         """Return the map of ``--map HEADING=KEY``, ``--map FILE.toml`` and ``--set KEY=VALUE``; the later one wins.
+
+        Of several files with headings each table takes those that it has the headings of (:meth:`for_table`).
 
         Raises
         ------
         CombustError
             A pair without =, every fault at once.
         """
-        total, faults = cls(), []
+        total, files, faults = cls(), list[TableMap](), []
         for option, texts in (("--map", pairs), ("--set", fixed)):
             for text in texts:
                 name, equals, value = text.rpartition("=") if option == "--map" else text.partition("=")
@@ -82,27 +103,71 @@ class TableMap:
                     pair = {name.strip(): value.strip()}
                     total = total.with_more(cls(pair) if option == "--map" else cls({}, pair))
                 elif option == "--map" and text.endswith(".toml"):
-                    total = total.with_more(cls.load(text))
+                    files.append(cls.load(text))
                 else:
                     hint = 'Write it like --map "O2=o2_dry_pct", --map my_analyser.toml or --set location=outdoors.'
                     faults.append(Fault(option, text, "format", why="has no =", hint=hint))
         if faults:
             raise CombustError(faults)
-        return total
+        if sum(bool(one.headings) for one in files) > 1:
+            return replace(total, either=tuple(files))
+        return reduce(cls.with_more, files, cls()).with_more(total)
+
+    def for_table(self, header: Container[str]) -> tuple[TableMap, list[str]]:
+        """Return (what counts for a table with these headings, which of several maps were taken and which were not)."""
+        lacking = {
+            one.name: [name for name in one.headings if name not in header] for one in self.either if one.headings
+        }
+        if not self.either or all(lacking.values()):  # none fits: all are told as one
+            return reduce(TableMap.with_more, self.either, TableMap()).with_more(replace(self, either=())), []
+        taken = [one for one in self.either if not lacking.get(one.name)]
+        told = [
+            f"The map {name} is not of this table, which has no heading {first_few(names, 3)}."
+            for name, names in lacking.items()
+            if names
+        ]
+        return reduce(TableMap.with_more, taken, TableMap()).with_more(replace(self, either=())), told
 
     def with_more(self, other: TableMap) -> TableMap:
         """Return both maps in one; where they differ the other wins."""
-        keys = [*self.marks, *(key for key in other.marks if key not in self.marks)]
-        marks = {key: {**self.marks.get(key, {}), **other.marks.get(key, {})} for key in keys}
-        return TableMap({**self.headings, **other.headings}, {**self.whole_file, **other.whole_file}, marks)
+        marks, words = (
+            {key: {**first.get(key, {}), **second.get(key, {})} for key in {**first, **second}}
+            for first, second in ((self.marks, other.marks), (self.words, other.words))
+        )
+        both = {**self.headings, **other.headings}, {**self.whole_file, **other.whole_file}
+        return TableMap(*both, marks, words, (*self.either, *other.either))
 
     def marks_of(self, key: str) -> Mapping[str, str]:
         """Return the marks that count in the column of a key."""
         return {**self.marks.get("", {}), **self.marks.get(key, {})}
 
+    def words_of(self, key: str) -> Mapping[str, str]:
+        """Return the words that count in the column of a key, as :func:`~combust.data.near.folded_name`, -> ours."""
+        return {folded_name(word): ours for word, ours in self.words.get(key, {}).items()}
+
+    def faults_of_words(self, fields: Mapping[str, Field]) -> list[Fault]:
+        """Return what is wrong with the words of a map for a table of such fields: a key or a word that is none."""
+        faults = []
+        for key, words in self.words.items():
+            name, record = f"[words.{key}]", fields.get(key)
+            if record is None:
+                hint = did_you_mean(near_matches(key, tuple(fields), n=3, cutoff=0.5), "All keys: combust word")
+                faults.append(Fault(name, key, "unknown_name", why="is no key that combust knows", hint=hint))
+            elif record.kind in ("number", "list"):
+                hint = f"What stands for a number is a mark: [marks.{key}]."
+                faults.append(Fault(name, key, "format", why="holds numbers, not words", hint=hint))
+            elif record.kind == "choice":
+                faults += [
+                    fault.at(f'{name} "{shorten(word)}"')
+                    for word, ours in words.items()
+                    for fault in (record.faults_of(ours) if ours else ())
+                ]
+        return faults
+
     def save(self, path: str | Path) -> None:
         """Write the map as TOML, to be named again with ``--map``."""
         shared = {"marks" + (f".{toml_value(key)}" if key else ""): rows for key, rows in self.marks.items()}
+        shared |= {f"words.{toml_value(key)}": rows for key, rows in self.words.items()}
         parts = {"headings": self.headings, "whole_file": self.whole_file, **shared}
         lines = ["# What the headings of this table mean; name it again with: --map FILE"]
         for name, rows in parts.items():

@@ -7,15 +7,15 @@ from collections.abc import Iterable
 from typing import Any
 
 from combust.application.lessons.predictions import lesson_numbers
-from combust.application.safety import gas_stops
 from combust.application.trainer.class_heater import ClassHeater, class_causes, class_table
 from combust.application.trainer.class_people import FULL, Learner, Question
 from combust.application.trainer.class_summary import in_words, label_of
 from combust.application.trainer.classroom import Classroom
 from combust.application.trainer.display import SimulatedDisplay
 from combust.data.vocabulary import quantities
-from combust.domain.limits import cautions
+from combust.domain.limits import Finding, cautions
 from combust.domain.result import shown
+from combust.domain.safety import Safety
 from combust.edge.lesson_source import read_lesson
 from combust.edge.web.texts import texts
 
@@ -29,6 +29,7 @@ def common(room: Classroom, place: int) -> dict[str, Any]:
     display = heater.session.display()
     return {
         "note": display.note,
+        "safety": stopped(heater, room.shown_checks),
         "never": [text for text in display.cautions if text not in cautions()],
         "factor": f"×{display.time_factor:g}",
         "time": clock(display.time_s),
@@ -41,6 +42,15 @@ def common(room: Classroom, place: int) -> dict[str, Any]:
         "checks": checks_made(heater, room.shown_checks),
         "every": EVERY_S,
     }
+
+
+def stopped(heater: ClassHeater, checks: Iterable[str]) -> Safety | None:
+    """Return the stops that a real heater would be in by the analyser and some checks, None = there is none.
+
+    What nobody looked at gives nothing away; that nothing is wrong is not said of what is simulated.
+    """
+    found = heater.session.safety(key for name in checks for key in class_table()["check"][name])
+    return Safety(found.stops) if found.stops else None
 
 
 def clock(time_s: float) -> str:
@@ -128,29 +138,20 @@ def heaters_table(room: Classroom) -> list[dict[str, Any]]:
             "phase": display.phase_label,
             "o2": f"{display.o2_dry_pct:.1f}",
             "co": display.co_band,
-            "stop": display.locked or stop_of(display.o2_dry_pct, co_ppm),
+            "stop": display.locked or stop_of(display.stops),
             "checks": asked[place],
             "stated": sum(bool(one.stated) for one in people.get(place, ())),
         }
         for place, heater in sorted(room.heaters.items())
         if place
-        for display, co_ppm in ((heater.session.display(), heater.session.analyser.shown.co_dry_ppm),)
+        for display in (heater.session.display(),)
     ]
 
 
-def stop_of(o2_dry_pct: float, co_ppm: float) -> str:
-    """Return the first stop that a real reading of O2 and CO outdoors would be, in few words, "" = none.
-
-    Parameters
-    ----------
-    o2_dry_pct : float
-        [vol %]
-    co_ppm : float
-        [ppm, dry]
-    """
-    found = gas_stops(co_ppm, o2_dry_pct, False)
+def stop_of(stops: Iterable[Finding]) -> str:
+    """Return the first of some stops in few words, "" = none."""
     names = texts()["class"]["stop"]
-    return next((str(names.get(code, names["other"])) for code, stops in found.items() if stops), "")
+    return next((str(names.get(one.code, names["other"])) for one in stops), "")
 
 
 def events(room: Classroom, place: int) -> list[str]:

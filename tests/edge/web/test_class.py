@@ -88,6 +88,28 @@ def test_a_learner_sees_the_analyser_only_and_nothing_hidden_by_any_way(school: 
     assert "restricted" not in wall, "the wall does not tell the answer before it is shown"
 
 
+def test_a_stop_stands_before_what_the_analyser_shows_on_every_page(school: School) -> None:
+    """A rich flame, CO over the range: Directive 2001/56/EC Annex VI has 0.1 vol %. Of height only who looked at it."""
+    learner = school.start(factor="60").joined()
+    school.act("go_on")
+    school.act("heat_on")
+    pages = ((learner, "/class"), (school.trainer, "/class/wall"), (school.trainer, "/class/desk"))
+    school.pass_time(10.0)
+    for who, path in pages:
+        assert "STOP" not in said(who.get(path)), path
+    rich, high = {"knob_intake_resistance": "30"}, {"knob_altitude_m": "3000"}
+    school.act("knobs", **rich, was_intake_resistance="1", **high, was_altitude_m="0")
+    school.pass_time(10.0)
+    for who, path in pages:
+        page = who.get(path)
+        check_page(page.text)
+        text = said(page)
+        assert 0 <= text.index("STOP. 10000 ppm CO in the exhaust is above 1000 ppm") < text.index("vol %"), path
+        assert ("3000 m is above" in text) is (path == "/class/desk"), path
+    school.act("show_check", check="site_air")
+    assert "3000 m is above" in said(learner.get("/class"))
+
+
 def test_a_learner_cannot_drive(school: School) -> None:
     learner = school.start().joined()
     held = {"token": learner.token("/class"), "do": "heat_on", "seat": "other", "role": "trainer"}

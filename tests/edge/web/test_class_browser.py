@@ -76,6 +76,7 @@ class People:
             """Press it; what the page draws anew meanwhile is looked for again."""
             found = [one for one in driver.find_elements(By.TAG_NAME, "button") if one.text.strip("✓ ") == button]
             assert len(found) == 1, (button, len(found))
+            driver.execute_script("arguments[0].scrollIntoView({block: 'center'})", found[0])  # a stop may have come
             found[0].click()
             return True
 

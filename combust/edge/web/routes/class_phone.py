@@ -36,6 +36,7 @@ def show(asked: Asked, status: int = 200, said: list[str] | None = None) -> Resp
             display = heater.session.display()
             facts |= {"phase": display.phase_label, "locked": display.locked, "checks": view.checks_made(heater, asks)}
             facts |= {"knobs": own_knobs(room, place, asked.form if said else None), "events": view.events(room, place)}
+            facts["safety"] = view.stopped(heater, asks)
             facts["strip"] = strip(tuple(heater.strip), *ON_A_PHONE)
             facts["with_me"] = [one.number for one in room.people.by_seat.values() if one.place == place != 0]
     if learner is None:

@@ -1,0 +1,225 @@
+"""A logbook of another workshop in another language, as people save it: mapped once, read alike by every command."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from combust.data.errors import CombustError
+from combust.edge.logbook.history import read_log
+from combust.edge.logbook.taught import visits_in
+from combust.edge.logbook.visit_tables import export_visits, visits_of_table
+from combust.edge.tables.readings import interpret_file
+from combust.edge.tables.table_map import TableMap
+from combust.edge.tables.visits import read_visits
+from tests.edge.runs import DATA, call
+from tests.edge.spreadsheets import interpret_bytes, read_csv
+
+pytestmark = pytest.mark.hand
+
+# Invented. What a spreadsheet of a country with decimal commas saves (a byte order mark, semicolons, a row of units,
+# empty rows, units in cells) is common practice, no source.
+GERMAN = """\
+\ufeffBesuch;Heizung;Datum;Zeit;Phase;Stufe;Ort;Brennstoff;Sauerstoff;CO;Abgas;Spannung;Höhe;Arbeit;Ursache;Fertig\r
+;;;;;;;;%;ppm;°C;V;m;;;\r
+;;;;;;;;;;;;;;;\r
+B1;heater-0312;12.01.2026;9:05;vor Reparatur;Voll;draußen;Gasöl;4,84 %;120 ppm;365 °C;11,9 V;210 m;;;\r
+B1;heater-0312;12.01.2026;9:40;nach Reparatur;Voll;Draußen;Gasöl;8,2 %;45 ppm;330 °C;12,1 V;210;\
+Ansaugschlauch geknickt, ersetzt;Ansaugung zu;12.01.2026 10:00\r
+;;;;;;;;;;;;;;;\r
+B2;heater-0312;13.01.2026;9:05;vor Reparatur;Voll;draußen;;8,3;0,005 %;626 °F;12,4;689 ft;;unklar;\r
+"""
+MAP = """\
+[headings]
+"Besuch" = "visit_id"
+"Heizung" = "heater_id"
+"Datum" = "date"
+"Zeit" = "time"
+"Phase" = "phase"
+"Stufe" = "stage"
+"Ort" = "location"
+"Brennstoff" = "fuel"
+"Sauerstoff" = "o2_dry_pct"
+"CO" = "co_dry_ppm"
+"Abgas" = "flue_temp_c"
+"Spannung" = "supply_v"
+"Höhe" = "altitude_m"
+"Arbeit" = "repair"
+"Ursache" = "found"
+"Fertig" = "closed_at"
+[words.phase]
+"vor Reparatur" = "before"
+"nach Reparatur" = "after"
+[words.stage]
+"Voll" = "high"
+[words.location]
+"DRAUSSEN" = "outdoors"
+[words.fuel]
+"Gasöl" = "diesel_b7"
+[words.found]
+"Ansaugung zu" = "intake_restricted"
+"unklar" = ""
+"""
+
+
+@pytest.fixture
+def foreign(tmp_path: Path) -> tuple[str, str]:
+    """A table and its map."""
+    (tmp_path / "buch.csv").write_bytes(GERMAN.encode())
+    (tmp_path / "map.toml").write_text(MAP, encoding="utf-8")
+    return str(tmp_path / "buch.csv"), str(tmp_path / "map.toml")
+
+
+def test_a_foreign_logbook_says_what_it_says_in_ours(foreign: tuple[str, str]) -> None:
+    """0.005 % are 50 ppm, 626 °F are 330 °C, 689 ft are 210.0 m, by the definitions of the units."""
+    news, table = visits_of_table(foreign[0], mapping=foreign[1])
+    assert table.told() == []
+    assert table.notes == ["Row 2 holds the units of the headings."]
+    one, two = news
+    assert (one.heater_id, one.head, one.closed_at) == (
+        "heater-0312", {"found": "intake_restricted"}, "2026-01-12T10:00:00",
+    )  # fmt: skip
+    assert [kind for kind, _, _ in one.entries] == ["reading", "adjustment", "reading"]
+    assert one.entries[1][2] == {"text": "Ansaugschlauch geknickt, ersetzt"}
+    assert one.entries[0][2] == {
+        "heater_id": "heater-0312", "phase": "before", "stage": "high", "location": "outdoors", "fuel": "diesel_b7",
+        "o2_dry_pct": 4.84, "co_dry_ppm": 120.0, "flue_temp_c": 365.0, "supply_v": 11.9, "altitude_m": 210.0,
+        "taken_at": "2026-01-12T09:05:00",
+    }  # fmt: skip
+    last = two.entries[0][2]
+    assert (two.head, "fuel" in last) == ({}, False), "a word for nothing says nothing"
+    assert last["co_dry_ppm"] == pytest.approx(50.0)
+    assert last["flue_temp_c"] == pytest.approx(330.0)
+    assert last["altitude_m"] == pytest.approx(210.0, abs=0.05)
+
+
+def test_every_command_reads_it_by_one_map(foreign: tuple[str, str], tmp_path: Path) -> None:
+    table, mapped = foreign[0], ("--map", foreign[1])
+    heaters = str(DATA / "heaters")
+    done = call("readings", table, "--out", str(tmp_path / "o.csv"), *mapped)
+    assert "3 rows: 3 interpreted, none refused" in done.out, done.err
+    assert [row["Ort"] for row in read_csv(tmp_path / "o.csv")] == ["draußen", "Draußen", "draußen"], "it stays"
+    told = call("cause", table, "--heater", str(DATA / "heaters" / "heater-0312.toml"), "--no-pairs", *mapped)
+    assert told.code == 0, told.err
+    book = str(tmp_path / "w.book")
+    added = call("log", "add", book, table, *mapped)
+    assert "3 rows: 3 taken, 0 refused" in added.out, added.err
+    shown = call("log", "show", book, "--visit-id", "B1")
+    assert "Ansaugschlauch geknickt, ersetzt" in shown.out
+    assert "which cause it was  intake restricted" in shown.out
+    for command in (("learn", table, "--heaters", heaters), ("right", table, "--heaters", heaters)):
+        assert call(*command, *mapped).code == 0, command
+    assert call("history", table, *mapped).code == 0
+    assert [one.kind for one in read_log(table, foreign[1]).events["heater-0312"]] == ["repair"]
+    with visits_in(table, heaters, mapping=foreign[1]) as (visits, size, _):
+        first = next(visits)
+        assert (size, first.worked, first.closed_at) == (2, True, "2026-01-12T10:00:00")
+
+
+def test_repairs_go_out_and_in_again(foreign: tuple[str, str], tmp_path: Path) -> None:
+    with visits_in(foreign[0], mapping=foreign[1]) as (visits, _, _):
+        records = list(visits)
+    export_visits(records, tmp_path / "out.csv")
+    again, _ = visits_of_table(tmp_path / "out.csv")
+    assert [kind for kind, _, _ in again[0].entries] == ["reading", "adjustment", "reading"]
+    with visits_in(tmp_path / "out.csv") as (visits, _, _):
+        for one, other in zip(records, visits, strict=True):
+            assert one.of_kind("adjustment") == other.of_kind("adjustment")
+            assert [(two.after, two.works) for two in one.taken] == [(two.after, two.works) for two in other.taken]
+
+
+@pytest.mark.parametrize(
+    ("cell", "told"),
+    [
+        ("210 V", "altitude_m = 210 V is in V, not in m. Give it in m."),
+        ("8,2 % O2", "is not a number"),
+        ("1.200 m", "can be read in two ways"),
+        ("1 200 m", "is not a number"),
+        ("210 furlong", "is not a number"),
+        ("m", "is not a number"),
+        ("99999 ft", "altitude_m = 30479.6952 m is above"),
+    ],
+)
+def test_a_unit_that_a_column_cannot_have_is_refused_in_words(cell: str, told: str, tmp_path: Path) -> None:
+    done = interpret_bytes(tmp_path, f"o2_dry_pct;location;altitude_m\n8,2 %;outdoors;{cell}\n".encode())
+    assert done.counts.refused == 1
+    assert told in done.findings[0]
+
+
+def test_co_over_the_range_with_its_unit_is_a_stop(tmp_path: Path) -> None:
+    """0.2 % are 2000 ppm; the stop of the exhaust CO is 1000 ppm."""
+    for cell in ("> 0.2 %", "0.2 %", ">2000 ppm", "2000ppm"):
+        done = interpret_bytes(tmp_path, f"o2_dry_pct,location,co_dry_ppm\n8.2,outdoors,{cell}\n".encode())
+        assert "exhaust_co_high" in done.findings[0], cell
+
+
+def test_a_word_that_no_map_names_is_refused_with_what_to_write(foreign: tuple[str, str], tmp_path: Path) -> None:
+    (tmp_path / "no.toml").write_text(MAP.replace('"vor Reparatur"', '"davor"'), encoding="utf-8")
+    _, table = visits_of_table(foreign[0], mapping=str(tmp_path / "no.toml"))
+    assert [line for line, _ in table.refused] == [4, 7]
+    assert 'in a map (--map FILE.toml), like: [words.phase] "vor Reparatur" = "before".' in table.refused[0][1]
+    done = interpret_file(foreign[0], tmp_path / "o.csv", mapping=str(tmp_path / "no.toml"))
+    assert done.refused == 2
+    (tmp_path / "fuel.toml").write_text(MAP.replace('"Gasöl" =', '"Petrol" ='), encoding="utf-8")
+    assert interpret_file(foreign[0], tmp_path / "o.csv", mapping=str(tmp_path / "fuel.toml")).refused == 2
+    assert '[words.fuel] "Gasöl" = "diesel' in read_csv(tmp_path / "o.csv")[0]["findings"]
+
+
+@pytest.mark.parametrize(
+    ("was", "now", "told"),
+    [
+        ('"before"', '"befor"', r'\[words.phase\] "vor Reparatur" = befor is none of before, after'),
+        ("[words.phase]", "[words.phsae]", r"\[words.phsae\] = phsae is no key that combust knows. Did you mean phase"),
+        ("[words.phase]", "[words.o2_dry_pct]", r"holds numbers, not words. .* a mark: \[marks.o2_dry_pct\]"),
+        ('= "high"', "= 5", "is no map of a table"),
+    ],
+)
+def test_a_map_with_words_that_are_none_is_refused(
+    was: str, now: str, told: str, foreign: tuple[str, str], tmp_path: Path
+) -> None:
+    Path(foreign[1]).write_text(MAP.replace(was, now), encoding="utf-8")
+    for read in (visits_of_table, read_visits):
+        with pytest.raises(CombustError, match=told):
+            read(foreign[0], mapping=foreign[1])
+
+
+def test_a_map_that_is_saved_holds_its_words(foreign: tuple[str, str], tmp_path: Path) -> None:
+    first = TableMap.load(foreign[1])
+    first.save(tmp_path / "again.toml")
+    assert TableMap.load(tmp_path / "again.toml").words == first.words
+
+
+FRENCH = """\
+"Chauffage";"Relevé le";"O2 (%)";"Fumées";"Lieu"
+"h1";"12.01.2026 9:05";"8,2";"330 °C";"dehors"
+"""
+FRENCH_MAP = """\
+[headings]
+"Chauffage" = "heater_id"
+"Relevé le" = "taken_at"
+"O2 (%)" = "o2_dry_pct"
+"Fumées" = "flue_temp_c"
+"Lieu" = "location"
+[words.location]
+"dehors" = "outdoors"
+"""
+
+
+def test_of_two_maps_each_table_takes_its_own(foreign: tuple[str, str], tmp_path: Path) -> None:
+    """One workshop, two analysers: both maps are named with every table, and the headings tell which one counts."""
+    (tmp_path / "cahier.csv").write_bytes(FRENCH.encode("cp1252"))
+    (tmp_path / "french.toml").write_text(FRENCH_MAP, encoding="utf-8")
+    both = ["--map", foreign[1], "--map", str(tmp_path / "french.toml")]
+    for number, table in enumerate((str(tmp_path / "cahier.csv"), foreign[0])):
+        for turn in (both, both[2:] + both[:2]):
+            done = call("log", "add", str(tmp_path / f"{number}{turn == both}.book"), table, *turn)
+            assert "0 refused" in done.out, done.err
+            assert "is not of this table, which has no heading " in done.err
+    (tmp_path / "other.csv").write_text("Lieu;Sauerstoff\ndehors;8,2\n", encoding="utf-8")
+    neither = call("log", "add", str(tmp_path / "n.book"), str(tmp_path / "other.csv"), *both)
+    assert neither.code == 3
+    assert "--map = Besuch is no heading of the table" in neither.err
+    kept = call("readings", foreign[0], "--out", str(tmp_path / "o.csv"), *both, "--save-map", str(tmp_path / "s.toml"))
+    assert kept.code == 3
+    assert "keeps one map" in kept.err
