@@ -64,7 +64,7 @@ class Settled(NamedTuple):
 
     place: Floats
     moved: Floats
-    around: Floats
+    around: Any
     middle: Floats
     precision: Floats
     evidence: float
