@@ -153,7 +153,7 @@ def simulated_fault() -> Fault:
     return Fault("simulated", "yes", "conflict", why=why, hint=hint)
 
 
-def check_values(values: Mapping[str, Any]) -> tuple[dict[str, Any], list[Fault]]:
+def check_values(values: Mapping[str, object]) -> tuple[dict[str, float | str], list[Fault]]:
     """Return the values of a reading that can be, and what is wrong with the others: nothing is raised.
 
     Parameters
@@ -184,7 +184,7 @@ def check_values(values: Mapping[str, Any]) -> tuple[dict[str, Any], list[Fault]
     return checked, [fault for _, fault in refused]
 
 
-def check_keys(values: Mapping[str, Any]) -> tuple[dict[str, Any], list[tuple[str, Fault]]]:
+def check_keys(values: Mapping[str, object]) -> tuple[dict[str, float | str], list[tuple[str, Fault]]]:
     """Return the values of a reading that can be, and each fault with the key that was entered.
 
     Parameters

@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import assert_type
 
@@ -12,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 import combust
+from combust.domain.reading import check_values
 from combust.kernel.air import air_density
 from combust.kernel.flue_gas import flue_gas_moles
 
@@ -57,6 +59,21 @@ def set_before(visit: combust.Visit) -> list[str]:
     assert_type(visit.settings, dict[str, object])
     assert_type(visit.readings, list[dict[str, float | str]])
     return [*visit.settings, *(key for values in visit.readings for key in values)]
+
+
+def done_at(visit: combust.Visit) -> list[str]:
+    """Return what was done at a visit, the stages of its heater, and which entries the history takes."""
+    assert_type(visit.of_kind("adjustment"), list[Mapping[str, object]])
+    assert_type(visit.profile, Mapping[str, object])
+    done = [str(body["text"]) for body in visit.of_kind("adjustment")]
+    return [*done, *visit.stages, *(kind for kind, _ in visit.history())]
+
+
+def checked(values: Mapping[str, object]) -> tuple[dict[str, float], int]:
+    """Return the good numbers of a reading, and how many of its values cannot be."""
+    good, faults = check_values(values)
+    assert_type(good, dict[str, float | str])
+    return {key: value for key, value in good.items() if isinstance(value, float)}, len(faults)
 
 
 def density(pressure_hpa: float, temps_c: NDArray[np.float64]) -> float:
