@@ -34,7 +34,9 @@ def lambdas_of(o2_dry_pct: NDArray[np.float64]) -> float:
 
 def judged(o2_dry_pct: float) -> tuple[str, float | None]:
     """Return the safety state of a reading, and lambda."""
-    result = combust.interpret(combust.Reading(fuel="diesel_b7", o2_dry_pct=o2_dry_pct, location="outdoors"))
+    reading = combust.Reading(fuel="diesel_b7", o2_dry_pct=o2_dry_pct, location="outdoors")
+    assert_type(reading["o2_dry_pct"], float | str)
+    result = combust.interpret(reading)
     assert_type(result.safety.state, str)
     return result.safety.state, result.air_ratio
 
