@@ -147,6 +147,21 @@ def test_a_unit_that_a_column_cannot_have_is_refused_in_words(cell: str, told: s
     assert told in done.findings[0]
 
 
+@pytest.mark.parametrize(("unit", "height"), [("m", 210.0), ("ft", 210.0 * 0.3048)])
+def test_a_column_of_one_unit_is_read_at_once_and_as_cell_by_cell(
+    unit: str, height: float, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A million such cells must not be read one by one; a faulty one among them is told by itself."""
+    (tmp_path / "in.csv").write_text(f"o2_dry_pct;altitude_m\n8,2 %;210 {unit}\n;\n8 %;210 {unit}\n", encoding="utf-8")
+    (tmp_path / "odd.csv").write_text(f"o2_dry_pct;altitude_m\n8,2 %;210 {unit}\n8 %;abc\n", encoding="utf-8")
+    odd, refused = read_visits(tmp_path / "odd.csv")
+    assert [(line, "abc is not a number" in why) for line, why in refused.refused] == [(3, True)]
+    monkeypatch.setattr("combust.edge.tables.convert._odd_numbers", None)
+    found = [*odd, *read_visits(tmp_path / "in.csv")[0]]
+    assert [one.o2_dry_pct for one in found] == [8.2, 8.2, 8.0]
+    assert [one.altitude_m for one in found] == pytest.approx([height] * 3)
+
+
 def test_co_over_the_range_with_its_unit_is_a_stop(tmp_path: Path) -> None:
     """0.2 % are 2000 ppm; the stop of the exhaust CO is 1000 ppm."""
     for cell in ("> 0.2 %", "0.2 %", ">2000 ppm", "2000ppm"):
