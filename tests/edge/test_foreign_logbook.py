@@ -199,6 +199,19 @@ def test_a_map_with_words_that_are_none_is_refused(
             read(foreign[0], mapping=foreign[1])
 
 
+def test_words_count_in_the_table_of_a_fleet_that_has_their_column(tmp_path: Path) -> None:
+    from combust.edge.tables.fleet import read_fleet_table
+    from tests.application.fleet import worked
+
+    cars = worked.vehicles().assign(compensation="keine")
+    how = TableMap(words={"compensation": {"Keine": "none"}, "altitude_reference": {"x": "y"}})
+    with pytest.raises(CombustError, match=r"\[words.altitude_reference\]"):
+        read_fleet_table("vehicles", cars, how)
+    how = TableMap(words={"compensation": {"Keine": "none"}})
+    assert set(read_fleet_table("vehicles", cars, how, [worked.sites()]).frame["compensation"]) == {"none"}
+    assert not read_fleet_table("sites", worked.sites(), how, [cars]).faults
+
+
 def test_a_map_that_is_saved_holds_its_words(foreign: tuple[str, str], tmp_path: Path) -> None:
     first = TableMap.load(foreign[1])
     first.save(tmp_path / "again.toml")
@@ -209,6 +222,7 @@ FRENCH = """\
 "Chauffage";"Relevé le";"O2 (%)";"Fumées";"Lieu"
 "h1";"12.01.2026 9:05";"8,2";"330 °C";"dehors"
 """
+FRENCH_HEADINGS = ("Chauffage", "Relevé le", "O2 (%)", "Fumées", "Lieu", "Phase")
 FRENCH_MAP = """\
 [headings]
 "Chauffage" = "heater_id"
@@ -231,6 +245,9 @@ def test_of_two_maps_each_table_takes_its_own(foreign: tuple[str, str], tmp_path
             done = call("log", "add", str(tmp_path / f"{number}{turn == both}.book"), table, *turn)
             assert "0 refused" in done.out, done.err
             assert "is not of this table, which has no heading " in done.err
+    how = TableMap.from_options(both[1::2])
+    assert how.for_table(FRENCH_HEADINGS)[0].headings == TableMap.load(both[3]).headings, "its own before any other"
+    assert how.for_table(["Name"], {*how.either[0].headings})[0].headings == how.either[0].headings
     (tmp_path / "other.csv").write_text("Lieu;Sauerstoff\ndehors;8,2\n", encoding="utf-8")
     neither = call("log", "add", str(tmp_path / "n.book"), str(tmp_path / "other.csv"), *both)
     assert neither.code == 3
