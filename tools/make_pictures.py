@@ -74,7 +74,7 @@ def planner() -> str:
 
 
 def trainer() -> str:
-    """Return CO over the air."""
+    """Return CO, flame and stack loss over the air."""
     drawn = chart_svg(draw_air_sweep(1.6))
     ground = f' width="{WIDE * 96:.0f}"><rect width="100%" height="100%" fill="#fff"/>'  # readable on a dark page too
     return drawn.replace(">", ground, 1)
@@ -90,8 +90,9 @@ PICTURES = {
         "Highest site that keeps lambda against the temperature of the air, and the heater's own limit far below it.", planner,
     ),
     "trainer": Picture(
-        "trainer", "tour_trainer", "What more or less air does to CO.",
-        "Curves of CO over lambda: least near 1.6, far more on either side; no flame above 2.5.", trainer,
+        "trainer", "tour_trainer", "What more or less air does to CO, flame and stack loss.",
+        "Curves over lambda: CO is least near 1.6, far more on either side; no flame above 2.5; more air cools the flame.",
+        trainer,
     ),
 }  # fmt: skip
 

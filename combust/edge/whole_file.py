@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
+import platform
 import secrets
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
+from functools import cache
 from pathlib import Path
 
 from combust.data.errors import CombustError, Fault
@@ -36,7 +39,8 @@ def whole_file(path: str | Path) -> Iterator[Path]:
 
     A link at ``path`` is replaced, what it points to stays untouched. The name given cannot be foreseen: two runs at
     once never write into one file, and nobody can lay a link there. It is short, so that every name the folder can
-    hold can be written. A stopped command takes the file away. The folder is made where there is none.
+    hold can be written. A stopped command takes the file away; one that was killed cannot: the next that writes there
+    does. The folder is made where there is none.
 
     Raises
     ------
@@ -47,7 +51,9 @@ def whole_file(path: str | Path) -> Iterator[Path]:
     """
     path = writable_name(path)
     path.parent.mkdir(parents=True, exist_ok=True)
-    partial = path.with_name(f".{os.getpid()}-{secrets.token_hex(8)}.partial")
+    of_whom = f".{_digest(path.name)}-{_here()}-"
+    _clear(path.parent, of_whom)
+    partial = path.with_name(f"{of_whom}{os.getpid()}-{secrets.token_hex(8)}.partial")
     interrupt.unfinished.add(partial.unlink)
     try:
         yield partial
@@ -55,6 +61,33 @@ def whole_file(path: str | Path) -> Iterator[Path]:
     finally:
         partial.unlink(missing_ok=True)
         interrupt.unfinished.discard(partial.unlink)
+
+
+def _digest(text: str) -> str:
+    return hashlib.sha256(text.encode("utf-8", "surrogateescape")).hexdigest()[:8]
+
+
+@cache
+def _here() -> str:
+    """Return a mark of where this process runs: its number means nothing on another machine, nor in a container."""
+    try:
+        numbered = os.readlink("/proc/self/ns/pid")
+    except OSError:
+        numbered = ""
+    return _digest(f"{platform.node()} {numbered}")
+
+
+def _clear(folder: Path, of_whom: str) -> None:
+    """Take away what was begun under one name by processes of here that are dead, with what SQLite laid beside it."""
+    if os.name != "posix":  # elsewhere to ask whether a process is there may end it
+        return
+    for left in folder.glob(f"{of_whom}*.partial*"):
+        try:
+            os.kill(int(left.name.removeprefix(of_whom).partition("-")[0]), 0)
+        except ProcessLookupError:
+            left.unlink(missing_ok=True)
+        except (ValueError, OverflowError, PermissionError):
+            continue  # no process of ours: it is somebody's
 
 
 def writable_name(path: str | Path, endings: Sequence[str] = (), own: Sequence[str] = ()) -> Path:
@@ -112,7 +145,7 @@ def _is_own(path: Path, own: Sequence[str]) -> bool:
             if head.startswith(b"PAR1"):
                 file.seek(max(0, path.stat().st_size - HEAD))
                 head = file.read()
-            elif not head.startswith(b"{"):
+            elif not head.startswith((b"{", b"<", b"\x89PNG")):
                 head = head.partition(b"\n")[0]
     except OSError:
         return True  # replacing it needs no right to read it

@@ -25,7 +25,27 @@ from tests.long import LONG
 
 BOOKS = ("w.book", "keyed.book", "old.book", "seen.book")
 FLEET = ("fleet", "--vehicles=vehicles.csv", "--sites=sites.csv", "--profiles=profiles")
+OF_TWO = ("fleet", "--vehicles=vehicles.csv", "--sites=two.csv", "--profiles=profiles")
 NOUGHT = ("reading", "--o2-dry=8.2", "--location=outdoors")
+HUT = "snow_base_varrowmantle"
+SITE = "2150,-19,10,130,11,-7,-20,,779.5,3,12.5,48.5,-19;-17;-7;0,10,4,-19;-17;-13;-7;0;4;6;4;0;-6;-13;-17,invented\n"
+# As few rows as there can be, with every column: what a plan takes is nearly all behind its reading.
+SMALL_FLEET = {
+    "vehicles.csv": (
+        "vehicle_id,group,heater_id,profile,site_id,route_id,cab_ua_w_per_k,cab_target_c,ventilation_m3_per_h,compensation,"
+        "compensation_limit_m,battery_ah,battery_v,blower_trim_max_pct,fuel,service_due_month,note\n"
+        f"car-101,clinics,heater-0107,small,{HUT},moor,43,20,15,fuel,2400,140,12,10,0.8 diesel_b7 + 0.2 kerosene,9,x\n"
+        f"car-102,,,small,{HUT},,49,,,none,,,,,,,\n"
+    ),
+    "sites.csv": (
+        head := "site_id,altitude_m,design_temp_c,mildest_use_temp_c,nights_per_season,hours_per_night,median_temp_c,"
+        "cold_filter_plugging_c,fuel,pressure_hpa,capacity,east_km,north_km,night_temps_c,season_first_month,"
+        "season_last_month,month_coldest_c,note\n"
+    )
+    + f"{HUT},{SITE}",
+    "two.csv": f"{head}{HUT},{SITE}depot,{SITE.replace('2150', '310').replace('779.5', '')}",
+    "routes.csv": "route_id,distance_km,altitude_m,minutes,temp_c,note\nmoor,0,1500,9,-3.3,\nmoor,8,2150,7,-9,snow\n",
+}
 # A file -> the command lines that read it.
 LINES: dict[str, tuple[tuple[str, ...], ...]] = {
     "t.csv": (("readings", "t.csv", "--out=o.csv", "--rejects=r.csv"), ("log", "add", "new.book", "t.csv")),
@@ -119,13 +139,13 @@ LINES: dict[str, tuple[tuple[str, ...], ...]] = {
     "sites.csv": ((*FLEET, "--out=plan"),),
     "routes.csv": ((*FLEET, "--routes=routes.csv", "--out=plan"),),
     "policy.toml": ((*FLEET, "--policy=policy.toml", "--out=plan"),),
-    "weather/snow_base_varrowmantle.csv": ((*FLEET, "--weather=weather", "--out=plan"),),
-    "years/snow_base_varrowmantle.epw": ((*FLEET, "--weather=years", "--out=plan"),),
+    f"weather/{HUT}.csv": ((*FLEET, "--weather=weather", "--out=plan"),),
+    f"years/{HUT}.epw": ((*FLEET, "--weather=years", "--out=plan"),),
     "profiles/small.toml": ((*FLEET, "--out=plan"),),
     "a/plan.jsonl": (("fleet", "diff", "a", "b", "--out=d"),),
     "a/vehicles.parquet": (("fleet", "diff", "a", "b", "--out=d"),),
     "a/sites.parquet": (("fleet", "diff", "b", "a", "--out=d"),),
-    "a/moves.csv": ((*FLEET, "--change=moves a/moves.csv", "--out=plan"),),
+    "a/moves.csv": ((*OF_TWO, "--change=moves a/moves.csv", "--out=plan"),),
 }
 OF_BOOK = (
     ("log", "show", "w.book"),
@@ -189,11 +209,13 @@ def good_files(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
     for name, data in inputs().items():
         (folder / name).write_bytes(data)
     fleet = DATA / "larkfell_fleet"
-    for below in ("profiles", "weather"):
-        (folder / below).mkdir()
-        for path in (fleet / below).iterdir():
-            lines = path.read_bytes().splitlines(keepends=True)
-            (folder / below / path.name).write_bytes(b"".join(lines if path.suffix == ".toml" else lines[:200]))
+    for name, text in SMALL_FLEET.items():
+        (folder / name).write_text(text, "utf-8")
+    (folder / "profiles").mkdir()
+    (folder / "profiles" / "small.toml").write_bytes((fleet / "profiles" / "small.toml").read_bytes())
+    (folder / "weather").mkdir()
+    hours = (fleet / "weather" / f"{HUT}.csv").read_text("utf-8").splitlines(keepends=True)
+    (folder / "weather" / f"{HUT}.csv").write_text("".join(hours[:20]), "utf-8")
     pq.write_table(pa.csv.read_csv(folder / "t.csv"), folder / "t.parquet")
     points = pa.table({"altitude_m": [200.0, 1500.0, 3000.0], "temp_c": [10.0, -5.0, -20.0]})
     pq.write_table(points, folder / "points.parquet")
@@ -241,11 +263,10 @@ def good_files(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
         write_anonymous(contribution(1, size=(20, 120)), folder / name)
     (folder / "a" / "moves.csv").write_text(
         "vehicle_id,group,from_site,from_route,to_site,to_route,reason\n"
-        "car-101,clinics,depot_fennowgate,coast_round,depot_harlowen_quay,,\n"
-        "car-102,clinics,depot_fennowgate,coast_round,clinic_stop_stonnebrae,,colder\n"
+        f"car-101,clinics,{HUT},moor,depot,,\ncar-102,,{HUT},,depot,,warmer\n"
     ) if LONG else None
     if LONG:
         (folder / "years").mkdir()
-        epw(folder / "years" / "snow_base_varrowmantle.epw", 1830.0)
+        epw(folder / "years" / f"{HUT}.epw", 1830.0, days=2)
     yield folder
     monkeypatch.undo()

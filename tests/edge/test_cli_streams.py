@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+import io
 import json
 import os
 import re
 import shlex
 import subprocess
 import sys
+from contextlib import redirect_stderr, redirect_stdout
 from pathlib import Path
 
 import pytest
 
-from combust.edge.cli.main import COMMANDS
+from combust.edge.cli.main import COMMANDS, main
 from tests.edge.moments import PATIENCE
 from tests.edge.runs import ROOT, call, spawn
 
@@ -87,6 +89,36 @@ def test_a_stdout_that_takes_nothing_is_an_error(stdout: str, tmp_path: Path) ->
     assert done.returncode == 3
     assert b"Error:" in done.stderr
     assert b"Traceback" not in done.stderr
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="the system has no /dev/full")
+@pytest.mark.parametrize(
+    ("line", "code"),
+    [
+        (GOOD, 0),
+        (("reading", "--fuel", "deisel", "--o2-dry", "8"), 3),
+        (("reading", "--nothing"), 2),
+        (("reading", "--fuel", "diesel_b7", "--o2-dry", "8.2", "--co-dry", "3000", "--strict"), 4),
+    ],
+)
+def test_a_stderr_that_takes_nothing_leaves_the_exit_code_of_the_result(line: tuple[str, ...], code: int) -> None:
+    found = 0
+    with open("/dev/full", "w") as full, redirect_stderr(full), redirect_stdout(io.StringIO()) as out:
+        try:
+            main([*line])
+        except SystemExit as stop:
+            found = int(stop.code or 0)
+        os.dup2(os.open(os.devnull, os.O_WRONLY), full.fileno())  # its own close would fail
+    assert found == code
+    assert ("lambda" in out.getvalue()) == (code in (0, 4))
+
+
+def test_a_stderr_that_is_closed_is_nobody_s_file(tmp_path: Path) -> None:
+    """The next file that is opened would get its number, and what a library tells there would come into it."""
+    line = f"{shlex.join([sys.executable, '-m', 'combust', *GOOD, '--out', 'r.json'])} 2>&-"
+    env = {**os.environ, "PYTHONPATH": str(ROOT)}
+    assert subprocess.run(["sh", "-c", line], cwd=tmp_path, env=env, check=False, timeout=PATIENCE).returncode == 0
+    assert json.loads((tmp_path / "r.json").read_text("utf-8"))["air_ratio"] == pytest.approx(1.6, abs=0.01)
 
 
 def test_a_steering_text_cannot_reach_the_terminal() -> None:

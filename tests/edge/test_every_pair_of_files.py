@@ -8,6 +8,7 @@ from __future__ import annotations
 import itertools
 import os
 import re
+import signal
 from collections.abc import Iterator
 from pathlib import Path
 from unittest import mock
@@ -21,6 +22,7 @@ from combust.edge.cli.files import Updated, Written, WrittenFolder, check_files
 from combust.edge.cli.main import COMMANDS, cli
 from combust.edge.whole_file import kept, whole_file
 from tests.edge.runs import DATA, call, is_plain_refusal
+from tests.edge.test_logbook_hard import in_child
 
 # What a text on the command line can be. A metavar that is in neither is a question to whoever adds it.
 PLACES = {*FILES, "DIR", "PATH", "FILE ...", "BOOK|TABLE ...", "[diff PLAN_A PLAN_B]"}
@@ -174,6 +176,35 @@ def test_what_lies_in_a_folder_that_is_read_is_not_written_over(tmp_path: Path) 
     assert (tmp_path / "kits.csv").read_bytes() == PRECIOUS
 
 
+@pytest.mark.skipif(os.name != "posix", reason="elsewhere nobody asks whether a process is there")
+def test_what_a_killed_command_left_is_taken_away_by_the_next_that_writes_there(tmp_path: Path) -> None:
+    """Only of the same output, and of a process of here that is dead: what somebody is writing stays."""
+
+    def killed() -> None:
+        with whole_file(tmp_path / "a.csv") as partial:
+            partial.write_bytes(b"half")
+            os.kill(os.getpid(), signal.SIGKILL)
+
+    os.waitpid(in_child(killed), 0)
+    (left,) = tmp_path.glob(".*.partial")
+    dead = left.name.split("-")[2]
+    (tmp_path / f"{left.name}-journal").write_bytes(b"of SQLite")
+    others = {
+        left.name.replace(f"-{dead}-", f"-{os.getppid()}-"),  # somebody is at it
+        left.name.replace(left.name.split("-")[1], "00000000"),  # a number of another machine
+        left.name.replace(f"-{dead}-", "-x-"),
+    }
+    for one in others:
+        (tmp_path / one).write_bytes(b"of another")
+    with whole_file(tmp_path / "b.csv") as partial:
+        partial.write_bytes(b"whole")
+    assert left.exists()
+    with whole_file(tmp_path / "a.csv") as partial, whole_file(tmp_path / "a.csv") as second:
+        partial.write_bytes(b"whole")
+        second.write_bytes(b"whole too")
+    assert {path.name for path in tmp_path.iterdir()} == {"a.csv", "b.csv", *others}
+
+
 def test_a_plan_into_the_folder_of_its_tables_leaves_them(tmp_path: Path) -> None:
     """A plan's own tables are called vehicles.csv and sites.csv too."""
     for name in ("vehicles.csv", "sites.csv"):
@@ -200,6 +231,35 @@ def test_no_output_replaces_a_device_or_a_pipe(kind: str, tmp_path: Path, monkey
                     done = call(*typed(words, {str(out.name): place}))
                 assert done.code == 3, (words, out.name, done.err)
                 assert os.lstat(place).st_mode == before, (words, out.name)
+
+
+def test_no_output_replaces_what_its_command_did_not_write(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of every command that writes a file, whatever its ending; what it wrote itself it writes again."""
+    monkeypatch.chdir(tmp_path)
+    for words, command in leaves().items():
+        written = [one for one in places(command) if isinstance(one.type, Written) and one.type.endings]
+        for out in places(command):
+            if type(out.type) is Written:
+                others = {str(one.name): f"new{one.type.endings[0]}" for one in written if one.required}
+                for ending in out.type.endings or ("", ".csv", ".parquet"):
+                    Path(f"held{ending}").write_bytes(PRECIOUS)
+                    done = call(*typed(words, others | {str(out.name): f"held{ending}"}))
+                    assert done.code == 3, (words, out.name, ending, done.err)
+                    assert re.search("nothing that this command wrote|exists already|is there", done.err), done.err
+                    assert Path(f"held{ending}").read_bytes() == PRECIOUS, (words, out.name, ending)
+    profile = f"--heater={DATA / 'heaters' / 'heater-0312.toml'}"
+    Path("p.csv").write_text("altitude_m,temp_c\n200,10\n")
+    found = (DATA / "larkfell_logbook" / "visits.csv").read_text("utf-8").splitlines(keepends=True)
+    Path("found.csv").write_text("".join(found[:3]), "utf-8")
+    for line in (
+        ("start", profile, "--figure=x.svg"),
+        ("start", profile, "--figure=x.png"),
+        ("site", profile, "--points=p.csv", "--points-out=x.parquet"),
+        ("right", "found.csv", "--heaters", f"{DATA / 'heaters'}", "--out=x.html"),
+    ):
+        for _ in range(2):
+            done = call(*line)
+            assert done.code == 0, (line, done.err)
 
 
 def test_a_link_that_names_stdout_is_not_replaced(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

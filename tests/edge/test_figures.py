@@ -9,15 +9,19 @@ from typing import Any
 import matplotlib as mpl
 import numpy as np
 import pytest
+from matplotlib.contour import ContourSet
 from matplotlib.figure import Figure
 from matplotlib.patches import Ellipse
 
 import combust
+from combust.application.heater.baseline import healthy_stage
 from combust.application.reading.result import ReadingResult
+from combust.application.site.derating import derating_columns
 from combust.data.errors import CombustError
+from combust.edge.figures.altitude import draw_derating
 from combust.edge.figures.gas_plane import draw_plane, draw_shortcut_error, gas_line
 from combust.edge.figures.style import save
-from tests.edge.runs import says_all
+from tests.edge.runs import DATA, says_all
 
 KINDS: dict[str, dict[str, Any]] = {
     "measured": {"o2_dry_pct": 8.2, "co2_dry_pct": 9.3, "co2_origin": "measured", "co_dry_ppm": 150},
@@ -141,3 +145,20 @@ def test_a_figure_that_fails_keeps_what_was_there(tmp_path: Path, monkeypatch: p
         save(draw_plane(result_of("measured")), tmp_path / "plane.svg")
     assert (tmp_path / "plane.svg").read_text() == "before"
     assert [path.name for path in tmp_path.iterdir()] == ["plane.svg"]
+
+
+def test_the_derating_map_draws_where_its_hatching_begins_and_where_heat_bends() -> None:
+    """Below the dots the fuel is not trimmed: there heat is that of the fuel's density, whatever the height."""
+    heater = combust.Heater.load(DATA / "heaters" / "heater-0312.toml")
+    base = healthy_stage(heater)
+    figure = draw_derating(base, minimum=1.3)
+    left, right = (
+        [level for one in plot.collections if isinstance(one, ContourSet) and not one.filled for level in one.levels]
+        for plot in figure.axes
+    )
+    assert 1.3 in left
+    assert 1.3 in right
+    assert base.air_ratio in right
+    assert "Below the dotted line no fuel is trimmed" in str(figure.get_supxlabel())
+    low, lower, above = derating_columns(base, [100.0, 400.0, 1200.0], [-18.0] * 3)["useful_heat_full_kw"]
+    assert low == lower > above

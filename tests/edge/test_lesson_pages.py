@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 from click.testing import CliRunner
 
-from combust.application.lessons.demonstrations import start_of
+from combust.application.lessons.demonstrations import demonstration, start_of
 from combust.application.lessons.exercises import exercise_sheet
 from combust.data.errors import CombustError
 from combust.edge.cli.main import cli
@@ -62,6 +62,20 @@ def test_a_figure_has_labels_with_units_and_alt_text_that_moves_with_the_slider(
         for x, y in (map(float, pair.split(",")) for curve in one.curves for pair in curve.points.split()):
             assert one.left <= x <= one.right
             assert one.top <= y <= one.foot
+
+
+def test_the_air_sweep_shows_co_flame_and_stack_loss() -> None:
+    """Loss: Siegert's form, 1. BImSchV 2010, (300 - 20)(0.68/(21 - O2) + 0.007), light oil. O2 by hand, CH1.86:
+    20.95 (r - 1)/(r - 1 + 0.934)."""
+    given = {"fuel": "diesel_b7", "flue_temp_c": 300, "air_ratio": 1.6}
+    table = demonstration("reactor", given)
+    assert [column.partition(" ")[0] for column in table.columns] == ["lambda", "CO", "flame,", "stack"]
+    for ratio, _, flame, loss in table.rows:
+        o2 = 20.95 * (float(ratio) - 1.0) / (float(ratio) - 1.0 + 0.934)
+        assert float(loss) == pytest.approx(280.0 * (0.68 / (21.0 - o2) + 0.007), abs=0.8)
+        assert f"{flame} °C" in [spot.text for spot in gas.draw_air_sweep(float(ratio)).spots]
+    flames = [float(row[2]) for row in table.rows]
+    assert flames == sorted(flames, reverse=True)
 
 
 def test_figures_are_the_same_bytes_each_time_and_soon_there() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import hashlib
 import json
 from contextlib import suppress
 from dataclasses import replace
@@ -26,6 +27,7 @@ from combust.edge.tables.plan_files import (
     OF_PLAN,
     VEHICLES_SCHEMA,
     significant,
+    write_head,
     write_plan_files,
 )
 from tests.application.fleet import foreign, worked
@@ -93,11 +95,17 @@ def test_folders_that_hold_no_plan(demo: FleetPlan, tmp_path: Path) -> None:
     (tmp_path / "sites.parquet").unlink()
     refused("lacks sites.parquet")
     (tmp_path / "sites.parquet").write_bytes(sites[: len(sites) // 2])
-    refused("lacks sites.parquet")
+    refused("has another sites.parquet than plan.jsonl tells")
     demo.sites.iloc[:-1].to_parquet(tmp_path / "sites.parquet", index=False)
-    refused(f"has {len(demo.sites) - 1} rows of sites")
+    refused("has another sites.parquet than plan.jsonl tells")
     (tmp_path / "sites.parquet").write_bytes(sites)
     demo.vehicles.drop(columns="reason").to_parquet(tmp_path / "vehicles.parquet", index=False)
+    refused("has another vehicles.parquet")
+    head = json.loads(kept.splitlines()[0])
+    head["files"]["vehicles.parquet"] = hashlib.sha256((tmp_path / "vehicles.parquet").read_bytes()).hexdigest()
+    write_head(tmp_path, {key: value for key, value in head.items() if key != "sha256"}, demo.cards)
+    refused("another version")
+    (tmp_path / "plan.jsonl").write_bytes(kept.replace(b'"sha256"', b'"x"'))
     refused("another version")
     (tmp_path / "plan.jsonl").unlink()
     refused("holds no plan that can be read")
@@ -177,16 +185,18 @@ def test_a_head_that_was_changed_is_told_in_words(demo: FleetPlan, tmp_path: Pat
     """Each of its parts gone, of another kind, or with a key that nobody wrote: refused, never a traceback."""
     write_plan_files(demo, tmp_path)
     first, *cards = (tmp_path / "plan.jsonl").read_text("utf-8").splitlines()
-    refused = []
-    for part in ("assignment", "assumed", "notes", "not_covered", "weather", "history", "tables"):
+    (tmp_path / "plan.jsonl").write_text("\n".join([first, *cards]).replace("150 m", "151 m", 1), "utf-8")
+    with pytest.raises(CombustError, match="was changed"):
+        load_plan(tmp_path)
+    refused, head = [], {key: value for key, value in json.loads(first).items() if key != "sha256"}
+    for part in ("assignment", "assumed", "notes", "not_covered", "weather", "history", "tables", "files"):
         for other in (None, 3, "x", [1], {"a": 1}):
-            text = json.dumps({**json.loads(first), part: other})
-            (tmp_path / "plan.jsonl").write_text("\n".join([text, *cards]), "utf-8")
+            write_head(tmp_path, {**head, part: other}, demo.cards)  # sealed again: as if combust had written it
             with suppress(CombustError):  # a list of notes is taken
                 load_plan(tmp_path)
                 continue
             refused.append(part)
-    assert {*refused} == {"assignment", "assumed", "notes", "not_covered", "weather", "history", "tables"}
+    assert {*refused} == {"assignment", "assumed", "notes", "not_covered", "weather", "history", "tables", "files"}
     dear = demo.assumptions.assign(value=["x" if key in PRICES else 0 for key in demo.assumptions["quantity"]])
     with pytest.raises(CombustError, match="no number"):
         prices_of(dear)

@@ -31,7 +31,7 @@ from tests.long import LONG
 pytestmark = pytest.mark.independent
 BASE = healthy_stage("diesel_b7", air_ratio=1.6, air_ratio_u=0.02, reference=Site(0.0, None, 20.0))
 ROWS = 60_000
-HOW: Any = {"threads_per_worker": 1, "processes": True, "dashboard_address": None, "host": "127.0.0.1"}
+HOW = dask_workers.LOCAL
 
 
 @pytest.fixture(scope="module")

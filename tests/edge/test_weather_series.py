@@ -316,7 +316,7 @@ def write_nothing(folder: Path) -> Path:
 # ---- typical years --------------------------------------------------------------------------------------------------
 
 
-def epw(path: Path, altitude: float = 1829.0) -> Path:
+def epw(path: Path, altitude: float = 1829.0, days: int = 365) -> Path:
     """Write an EPW year as its data dictionary lays it out: -12 °C, 79 %, 81000 Pa; hour 5 is not measured."""
     head = [
         f"LOCATION,Larkfell,LK,XXX,invented,000000,39.74,-105.18,-7.0,{altitude}",
@@ -328,11 +328,11 @@ def epw(path: Path, altitude: float = 1829.0) -> Path:
         ),
         *("COMMENTS 1,invented", "COMMENTS 2,", "DATA PERIODS,1,1,Data,Sunday,1/1,12/31"),
     ]
-    days = (datetime.date(2001, 1, 1) + datetime.timedelta(days=number) for number in range(365))
+    dates = (datetime.date(2001, 1, 1) + datetime.timedelta(days=number) for number in range(days))
     rows = [
         f"1999,{day.month},{day.day},{hour},60,?9,{'99.9,99.9,999,999999' if hour == 5 else '-12.0,-15.0,79,81000'},"
         + ",".join(["0"] * 25)
-        for day in days
+        for day in dates
         for hour in range(1, 25)
     ]
     return write(path, [*head, *rows])

@@ -163,8 +163,12 @@ def why_not(visit: Visit) -> str:
 
 
 def unconfirmed(visit: Visit) -> str:
-    """Return :func:`why_not` of a visit that was worked at or names its cause; "" of a mere look, which asks none."""
-    return why_not(visit) if visit.worked or _cause_of(visit)[0] else ""
+    """Return :func:`why_not` of a visit that was worked at or names its cause; "" of a mere look, which asks none.
+
+    One that is open is judged as if it were closed as it stands.
+    """
+    closed = visit if visit.closed_at else visit.add("closed", {})
+    return why_not(closed) if closed.worked or _cause_of(closed)[0] else ""
 
 
 def _known(visit: Visit) -> tuple[Confirmed | None, str, str]:

@@ -22,7 +22,7 @@ from combust.application.visit.visit import Visit
 from combust.application.visit.words import SETTINGS
 from combust.data.errors import CombustError
 from combust.domain.heater import Heater
-from combust.domain.result import Result, Rows
+from combust.domain.result import Result, Rows, many
 from combust.kernel.uncertainty import wilson_interval
 
 EDGES = (0.0, 0.5, 0.8, 0.9, 0.95, 1.0)  # what it said, in classes
@@ -131,11 +131,14 @@ class Share:
 
     @property
     def verdict(self) -> str:
-        """Whether that is as often as it said."""
+        """Whether that is less or more often than it said; else how far from it the counts still let it be."""
         low, high = self.interval
         if self.of < FEW:
             return TOO_FEW
-        return "less often than it said" if self.said > high else "more often" if self.said < low else "as it said"
+        if low <= self.said <= high:
+            points = round(100.0 * max(high - self.said, self.said - low))
+            return f"no difference found, up to {many(points, 'point')} could hide"
+        return "less often than it said" if self.said > high else "more often than it said"
 
 
 def kind_of(heater: Heater) -> str:

@@ -83,10 +83,16 @@ def demonstration(name: str, given: Given) -> Demonstration:
 def _reactor(given: Given) -> Demonstration:
     zone, lost = demo.behind_burn_out(), demo.stirred("blown_out")
     shown = (1.0, 1.2, 1.6, 1.8, 2.2, 2.4)
-    pairs = zip(zone["air_ratio"], zone.dry_ppm("co"), strict=True)
-    rows = tuple((f"{ratio:.1f}", f"{ppm:.0f}") for ratio, ppm in pairs if ratio in shown)
+    flue = given["flue_temp_c"]
+    told = (zone["air_ratio"], zone.dry_ppm("co"), *demo.flame_and_loss(given["fuel"], zone["air_ratio"], flue))
+    rows = tuple(
+        (f"{ratio:.1f}", f"{ppm:.0f}", f"{flame:.0f}", f"{loss:.1f}")
+        for ratio, ppm, flame, loss in zip(*told, strict=True)
+        if ratio in shown
+    )
     notes = (f"From lambda {lost['air_ratio'].min():.1f} on: {lost['reason'][0]}.", WHAT_A_REACTOR_DOES_NOT_SAY)
-    return Demonstration(("lambda (air ratio)", "CO in the model (ppm, dry)"), rows, notes)
+    columns = ("lambda (air ratio)", "CO in the model (ppm, dry)", "flame, no heat lost (°C)")
+    return Demonstration((*columns, f"stack loss at {flue:g} °C (%)"), rows, notes)
 
 
 def _soot(given: Given) -> Demonstration:

@@ -6,11 +6,12 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from combust.application.chemistry.sweeps import ChemistryTable, reactor_table
+from combust.application.chemistry.sweeps import ChemistryTable, reactor_table, tabled_flame_temperature
 from combust.domain.catalogue import get_fuel
 from combust.domain.fuel import Fuel
-from combust.kernel.constants import DRY_AIR, DryAir
+from combust.kernel.constants import DRY_AIR, ZERO_CELSIUS_K, DryAir
 from combust.kernel.flue_gas import co_share_from_co, flue_gas_moles
+from combust.kernel.heat import stack_loss
 from combust.kernel.stoichiometry import co2_maximum
 
 ROUNDS = 60
@@ -24,6 +25,23 @@ def behind_burn_out() -> ChemistryTable:
 def stirred(status: str) -> ChemistryTable:
     """Return the lambdas at which that reactor, 10 ms and nothing behind it, is ``burning`` or ``blown_out``."""
     return reactor_table().where(residence_ms=10.0, burn_out_ms=0.0, status=status)
+
+
+def flame_and_loss(fuel: Fuel | str, air_ratio: Any, flue_temp_c: float) -> tuple[Any, Any]:
+    """Return the temperature of the flame with no heat lost [°C] and the stack loss at a flue temperature [%], arrays.
+
+    The air comes in at 20 °C. Below lambda 1 no loss is told: fuel leaves unburnt too.
+
+    Examples
+    --------
+    >>> flame, loss = flame_and_loss("diesel_b7", [1.6, 2.4], 300.0)
+    >>> [bool(flame[0] > flame[1]), bool(loss[0] < loss[1])]
+    [True, True]
+    """
+    burnt, ratio = get_fuel(fuel), np.atleast_1d(np.asarray(air_ratio, dtype=float))
+    gas = flue_gas_moles(burnt, np.where(ratio >= 1.0, ratio, np.nan))
+    loss = stack_loss(gas, flue_temp_c, 20.0, burnt, burnt.net_heating_value_mj_per_kg)
+    return tabled_flame_temperature(burnt.name, ratio) - ZERO_CELSIUS_K, loss
 
 
 class SampledGas(NamedTuple):

@@ -16,8 +16,6 @@ from combust.domain.catalogue import get_fuel
 from combust.domain.pump import same_pulses
 from combust.domain.site import Site
 from combust.kernel.carbon_monoxide import co_air_free
-from combust.kernel.flue_gas import flue_gas_moles
-from combust.kernel.heat import stack_loss
 
 OPENED_TO = 2.4  # lambda of lesson 10 after somebody opened the air
 STEADY = 1e-3  # relative; less is no change
@@ -111,9 +109,7 @@ def _way(before: float, after: float, words: tuple[str, str, str]) -> str:
 def _air_sweep(given: Given) -> Truths:
     zone = demo.behind_burn_out()
     before, after = (zone.dry_ppm("co")[zone["air_ratio"] == ratio][0] for ratio in (given["air_ratio"], OPENED_TO))
-    fuel, flue = get_fuel(given["fuel"]), given["flue_temp_c"]
-    net = fuel.net_heating_value_mj_per_kg
-    low, high = (stack_loss(flue_gas_moles(fuel, r), flue, 20.0, fuel, net) for r in (given["air_ratio"], OPENED_TO))
+    _, (low, high) = demo.flame_and_loss(given["fuel"], [given["air_ratio"], OPENED_TO], given["flue_temp_c"])
     rises = "rises more than ten times" if after > 10.0 * before else "rises a little"
     return {"co": rises if after > before else "falls", "stack": "more" if high > low else "less"}
 

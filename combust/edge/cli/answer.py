@@ -16,7 +16,7 @@ from combust.domain.catalogue import load_fuels
 from combust.domain.result import Result, plain
 from combust.domain.safety import Safety, of_all
 from combust.edge.cli import output
-from combust.edge.cli.files import FIGURES, Written, check_files
+from combust.edge.cli.files import FIGURE, Written, check_files
 from combust.edge.cli.options import stops_entered
 from combust.edge.figures.style import save
 from combust.edge.tables.table_map import TableMap
@@ -176,7 +176,7 @@ def answers(
 
         command = (group.command if group else click.command)(name)(framed)
         options = [
-            (figure, click.Option(["--figure"], type=Written(*FIGURES), metavar="FILE", help=figure)),
+            (figure, click.Option(["--figure"], type=FIGURE, metavar="FILE", help=figure)),
             (figure, click.Option(["--presenter"], is_flag=True, help=FOR_A_PROJECTOR)),
             (
                 out,

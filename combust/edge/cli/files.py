@@ -17,7 +17,6 @@ from click.shell_completion import CompletionItem
 from combust.data.errors import CombustError, Fault
 from combust.edge.whole_file import writable_name
 
-FIGURES = (".png", ".svg")
 TABLES = (".csv", ".parquet")
 
 
@@ -49,6 +48,8 @@ class Updated(Written):
     """The name of a file that the command reads and writes again: a logbook, a learner's file, a key."""
 
 
+FIGURE = Written(".png", ".svg", own=("combust",))
+SHEET = Written(".html", own=('<meta name="generator" content="combust">',))
 EXPORTED = Written(*TABLES, ".jsonl", own=("safety", '"hash"'))
 
 

@@ -6,6 +6,7 @@ import importlib
 import io
 import os
 import sys
+from contextlib import suppress
 from typing import Any, TextIO
 
 import click
@@ -117,6 +118,8 @@ ONE_THREAD = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
 class _UntilTheReaderLeaves(io.FileIO):
     """A pipe whose reader may leave (``| head``): the rest is told to nobody, the work is done to its end."""
 
+    borne: type[OSError] = BrokenPipeError
+
     def write(self, told: Any, /) -> int:
         """Return how much was taken."""
         try:
@@ -125,15 +128,26 @@ class _UntilTheReaderLeaves(io.FileIO):
             nowhere = os.open(os.devnull, os.O_WRONLY)
             os.dup2(nowhere, self.fileno())  # what is left of it is not tried again when the interpreter ends
             os.close(nowhere)
-            if not isinstance(error, BrokenPipeError):
+            if not isinstance(error, self.borne):
                 raise
             return len(told)
 
 
-def _until_the_reader_leaves(stream: TextIO) -> TextIO:
-    stream.flush()
-    raw = _UntilTheReaderLeaves(stream.fileno(), "w", closefd=False)
-    return io.TextIOWrapper(io.BufferedWriter(raw), stream.encoding, line_buffering=stream.isatty())
+class _WhateverComes(_UntilTheReaderLeaves):
+    """Stderr: it may take nothing at all (a disk that is full), the exit code is that of the result."""
+
+    borne = OSError
+
+
+def _bearing(stream: TextIO, kind: type[_UntilTheReaderLeaves], *, by_line: bool) -> TextIO:
+    """Return a stream that bears what ``kind`` bears; one that is no file of the system stays as it is."""
+    binary = getattr(stream, "buffer", None)
+    if type(getattr(binary, "raw", binary)) is not io.FileIO:
+        return stream
+    with suppress(kind.borne):
+        stream.flush()
+    raw = kind(stream.fileno(), "w", closefd=False)
+    return io.TextIOWrapper(io.BufferedWriter(raw), stream.encoding, line_buffering=by_line)
 
 
 def main(arguments: list[str] | None = None) -> None:
@@ -143,9 +157,11 @@ def main(arguments: list[str] | None = None) -> None:
     if sys.stdout is None:
         click.echo("Error: stdout is closed, nothing can be told: nothing was done.", err=True)
         sys.exit(EXIT_REJECTED)
-    binary = getattr(sys.stdout, "buffer", None)
-    if type(getattr(binary, "raw", binary)) is io.FileIO:
-        sys.stdout = _until_the_reader_leaves(sys.stdout)
+    if sys.stderr is None:  # else the next file that is opened would be what others know as stderr
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        sys.stderr = open(nowhere, "w", encoding="utf-8", closefd=False)  # noqa: SIM115
+    sys.stdout = _bearing(sys.stdout, _UntilTheReaderLeaves, by_line=sys.stdout.isatty())
+    sys.stderr = _bearing(sys.stderr, _WhateverComes, by_line=True)
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):  # a terminal that lacks a character shows another one instead
             stream.reconfigure(errors="backslashreplace")

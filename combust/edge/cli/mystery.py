@@ -162,7 +162,9 @@ def play(file: str, steps: Sequence[str], key_file: str | None, **stated: Any) -
 @answers_with("score", command, strict="")
 @click.argument("files", nargs=-1, required=True, type=click.Path(dir_okay=False))
 @click.option("--key", "key_file", required=True, metavar="FILE", help="The trainer's key, with what was handed out.")
-@click.option("--csv", "csv_file", type=Written(), metavar="FILE", help="Also write one row a learner.")
+@click.option(
+    "--csv", "csv_file", type=Written(own=("reference_minutes",)), metavar="FILE", help="Also write one row a learner."
+)
 @click.option("--names", is_flag=True, help="Names of the files in the table instead of ids.")
 def score(files: Sequence[str], key_file: str, csv_file: str | None, names: bool) -> Answer:
     """Score and debrief played cases with the trainer's key; of several, the class.

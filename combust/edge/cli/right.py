@@ -12,7 +12,7 @@ from combust.application.learning.right import how_often_right
 from combust.application.learning.right_tables import sections_of
 from combust.domain.result import text_of_rows
 from combust.edge.cli.answer import Answer, answers
-from combust.edge.cli.files import Written
+from combust.edge.cli.files import SHEET
 from combust.edge.cli.options import table_options
 from combust.edge.cli.output import text_of_section
 from combust.edge.cli.progress import with_progress
@@ -25,7 +25,7 @@ from combust.edge.whole_file import writable_name
 @click.argument("book", metavar="BOOK")
 @click.option("--heaters", "folder", metavar="DIR", help="Folder of profiles, for visits that keep none.")
 @click.option("--learnt", metavar="FILE", help="With what was learnt (combust learn) instead of the shipped priors.")
-@click.option("--out", type=Written(".html"), metavar="FILE", help="Write the page (.html).")
+@click.option("--out", type=SHEET, metavar="FILE", help="Write the page (.html).")
 @table_options
 def command(book: str, folder: str | None, learnt: str | None, out: str | None, mapping: TableMap) -> Answer:
     """Tell how often the ranking named the cause that was confirmed.

@@ -26,7 +26,7 @@ from combust.domain.reading import WORTH_TELLING
 from combust.domain.safety import calculation
 from combust.domain.site import Site
 from combust.edge.cli.answer import Answer, answers
-from combust.edge.cli.files import FIGURES, Written
+from combust.edge.cli.files import FIGURE, Written
 from combust.edge.cli.options import (
     check_options,
     field_options,
@@ -76,13 +76,16 @@ BASELINE = {
 )
 @click.option(
     "--ceiling-figure",
-    type=Written(*FIGURES),
+    type=FIGURE,
     metavar="FILE",
     help="Draw the highest site against temperature (.png or .svg).",
 )
 @click.option("--points", metavar="FILE", help="Derate points, CSV or Parquet (or a folder of it): altitude_m, temp_c.")
 @click.option(
-    "--points-out", type=Written(), metavar="FILE", help="Where the derated points go, .parquet (with Dask: a folder)."
+    "--points-out",
+    type=Written(own=("air_ratio_full",)),
+    metavar="FILE",
+    help="Where the derated points go, .parquet (with Dask: a folder).",
 )
 @click.option("--scheduler", metavar="ADDRESS", help="Dask scheduler for --points, like tcp://host:8786.")
 @click.option("--workers", type=click.IntRange(1, 1024), help="Use so many local Dask workers for --points.")

@@ -20,7 +20,7 @@ from combust.domain.result import many, text_of_rows
 from combust.domain.safety import of_all
 from combust.edge.cli import output
 from combust.edge.cli.answer import Answer, answers
-from combust.edge.cli.files import Updated, Written
+from combust.edge.cli.files import SHEET, Updated
 from combust.edge.cli.group import NearGroup
 from combust.edge.cli.options import key_option
 from combust.edge.logbook import keyboard
@@ -280,7 +280,7 @@ def reopen_command(book: str, visit_id: str, reason: str) -> Answer:
 @click.option("--day", metavar="DAY", help="All visits of a day on one sheet: 2026-01-12, or today.")
 @click.option("--revision", type=int, metavar="NUMBER", help="As it was at the end of a revision (default now).")
 @click.option("--numbers", is_flag=True, help="Add the second sheet with every number.")
-@click.option("--out", required=True, type=Written(".html"), metavar="FILE", help="Where the page goes (.html).")
+@click.option("--out", required=True, type=SHEET, metavar="FILE", help="Where the page goes (.html).")
 def print_command(
     book: str, visit_id: str | None, day: str | None, revision: int | None, numbers: bool, out: str
 ) -> Answer:

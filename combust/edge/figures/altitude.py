@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
 SOURCE = "Air: ISO 2533:1975. Lambda in full: air density, fuel density and hot gas with stated priors."
 MOST_BARS = 60
+NO_TRIM = "Below the dotted line no fuel is trimmed (lambda is above its baseline): heat goes by fuel density."
 LEGEND_ROOM = 0.25  # of an axis, kept free for a legend of two rows
 
 
@@ -27,7 +28,8 @@ def draw_derating(base: HealthyStage, *, minimum: float, name: str = "heater", p
     """Draw full lambda over height and temperature, and the useful heat with lambda kept.
 
     Cividis: colour-blind readers tell it apart, and it is even in grey; contour lines carry their numbers. The hatched
-    part lies below the minimum lambda.
+    part lies below the minimum lambda, up to the thick line. The contours of heat bend at the dotted line: below it the
+    fuel is not trimmed.
 
     Parameters
     ----------
@@ -42,7 +44,7 @@ def draw_derating(base: HealthyStage, *, minimum: float, name: str = "heater", p
     from matplotlib.colors import to_hex
     from matplotlib.patheffects import withStroke
 
-    heights, temps = np.linspace(0.0, 4500.0, 31), np.linspace(-40.0, 40.0, 41)
+    heights, temps = np.linspace(0.0, 4500.0, 61), np.linspace(-40.0, 40.0, 41)
     grid = np.meshgrid(heights, temps, indexing="ij")
     lambdas = derating_columns(base, *(part.ravel() for part in grid))
     columns = {key: values.reshape(grid[0].shape) for key, values in lambdas.items()}
@@ -64,20 +66,24 @@ def draw_derating(base: HealthyStage, *, minimum: float, name: str = "heater", p
             word.set_path_effects([withStroke(linewidth=1.6, foreground=edge)])
         low = [-1.0, minimum]
         plot.contourf(temps, heights, columns["air_ratio_full"], levels=low, colors="none", hatches=["//"])
+        edges = plot.contour(temps, heights, columns["air_ratio_full"], levels=[minimum], colors=INK, linewidths=1.8)
+        edges.set(path_effects=[withStroke(linewidth=3.4, foreground="white")])  # to be seen on the dark end too
         title(plot, words)
         plot.set_xlabel("intake air (°C)")
         _heater_limit(plot, base)
     plots[0].set_ylabel("height above sea level (m)")
+    bends = [base.air_ratio]  # of the contours of heat: the fuel is never trimmed upward
+    plots[1].contour(temps, heights, columns["air_ratio_full"], levels=bends, colors=INK, linestyles=":")
     limited = base.heater is not None and base.heater.limits.altitude_m is not None
     pale = "; pale = above its own limit, heater off" if limited else ""
     figure.suptitle(
         f"{name}: hatched = full lambda below {minimum:g}{pale}", x=0.01, ha="left", fontsize=type_size(figure, 10)
     )
-    source_line(figure, SOURCE)
+    source_line(figure, f"{NO_TRIM}\n{SOURCE}")
     lowest = float(np.nanmin(columns["air_ratio_full"]))
     figure.set_label(
         f"Two maps over height 0 to 4500 m and intake air -40 to 40 °C for {name}. Lambda falls with height and with "
-        f"warmth, to {lowest:.2f} at the warm high corner; heat with lambda kept falls likewise."
+        f"warmth, to {lowest:.2f} at the warm high corner; heat with lambda kept falls likewise. {NO_TRIM}"
     )
     return figure
 

@@ -4,17 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 
-from combust.application.chemistry.sweeps import tabled_flame_temperature
 from combust.application.lessons import gas as demo
 from combust.domain.catalogue import get_fuel
 from combust.edge.figures.chart import Axis, Chart
 from combust.edge.figures.gas_plane import gas_line
-from combust.edge.figures.style import LINE, MARK, THIRD
+from combust.edge.figures.style import INK, LINE, MARK, THIRD
 from combust.kernel.air_ratio import air_ratio_from_o2
 from combust.kernel.carbon_monoxide import co_air_free
-from combust.kernel.constants import ZERO_CELSIUS_K
-from combust.kernel.flue_gas import flue_gas_moles
-from combust.kernel.heat import stack_loss
 
 FUEL, AIR_RATIO, CO_PPM = get_fuel("diesel_b7"), 1.6, 150.0  # of the heater of every lesson, which does not change
 FLUE_TEMP_C = 300.0  # held while lambda moves
@@ -22,10 +18,10 @@ DASH, DOT = "7 5", "2 4"
 
 
 def draw_air_sweep(air_ratio: float) -> Chart:
-    """Draw CO over lambda, with a mark at one lambda; flame temperature and stack loss are told there.
+    """Draw CO, flame temperature and stack loss over lambda, with a mark on each at one lambda.
 
-    CO comes from a stirred reactor with a cooled burn-out zone: a shape, no ppm of a heater. The loss is told at one
-    flue temperature.
+    All three stand on one axis of powers of ten, each in its unit. CO comes from a stirred reactor with a cooled
+    burn-out zone: a shape, no ppm of a heater. The flame loses no heat, the loss is told at one flue temperature.
 
     Parameters
     ----------
@@ -34,9 +30,7 @@ def draw_air_sweep(air_ratio: float) -> Chart:
     """
     behind, reactor = demo.behind_burn_out(), demo.stirred("burning")
     lost = float(demo.stirred("blown_out")["air_ratio"].min())
-    flame = float(tabled_flame_temperature(FUEL.name, np.array([air_ratio]))[0] - ZERO_CELSIUS_K)
-    gas = flue_gas_moles(FUEL, air_ratio)
-    loss = float(stack_loss(gas, FLUE_TEMP_C, 20.0, FUEL, FUEL.net_heating_value_mj_per_kg))
+    flame, loss = (float(one[0]) for one in demo.flame_and_loss(FUEL, air_ratio, FLUE_TEMP_C))
     burns = behind["air_ratio"].min() <= air_ratio <= behind["air_ratio"].max()
     ppm = float(np.exp(np.interp(air_ratio, behind["air_ratio"], np.log(behind.dry_ppm("co"))))) if burns else np.nan
     result = f"CO about {ppm:.0f} ppm in the model" if burns else "no flame in the model"
@@ -47,15 +41,26 @@ def draw_air_sweep(air_ratio: float) -> Chart:
         f"CO over lambda has the shape of a bath tub. At lambda {air_ratio:.2f}: {result}, flame {flame:.0f} °C with "
         f"no heat lost, stack loss {loss:.1f} % at {FLUE_TEMP_C:g} °C. From lambda {lost:.1f} no flame in 10 ms.",
         Axis("lambda (air ratio)", 0.8, 3.0, (1.0, 1.5, 2.0, 2.5, 3.0)),
-        Axis("CO, dry (ppm, model)", 1.0, 1e5, powers, ("1", "10", "100", "1000", "10⁴", "10⁵"), log=True),
-        (("after a burn-out zone", LINE, ""), ("stirred reactor, 10 ms", MARK, DASH)),
+        Axis("ppm CO, °C, % loss", 1.0, 1e5, powers, ("1", "10", "100", "1000", "10⁴", "10⁵"), log=True),
+        (
+            ("CO, burn-out zone", LINE, ""),
+            ("CO, stirred, 10 ms", MARK, DASH),
+            ("flame (°C)", THIRD, ""),
+            (f"loss at {FLUE_TEMP_C:g} °C (%)", INK, DOT),
+        ),
     )
     chart.area([lost, 3.0], [1.0, 1.0], [1e5, 1e5])
     chart.word(3.0, 1.6, "no flame", "end")
     chart.line(reactor["air_ratio"], reactor.dry_ppm("co"), MARK, DASH)
     chart.line(behind["air_ratio"], behind.dry_ppm("co"), LINE)
+    ratios = np.arange(1.0, lost + 0.01, 0.05)
+    flames, losses = demo.flame_and_loss(FUEL, ratios, FLUE_TEMP_C)
+    chart.line(ratios, flames, THIRD)
+    chart.line(ratios, losses, INK, DOT)
     chart.upright(air_ratio)
     chart.mark(air_ratio, ppm, f"{ppm:.0f} ppm", below=True)
+    chart.mark(air_ratio, flame, f"{flame:.0f} °C", shape="diamond", color=THIRD)
+    chart.mark(air_ratio, loss, f"{loss:.1f} %", shape="square")
     return chart
 
 

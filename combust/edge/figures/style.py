@@ -26,6 +26,7 @@ STYLE: dict[str, Any] = {
 
 SLIDE_IN, SLIDE_PT = 13.33, 18.0  # how wide a figure stands on a projector, and the smallest type that is read there
 PRESENTER = "presenter"  # marks the figure
+MADE_BY = "combust"  # marks the file: another figure is not replaced
 
 
 def sheet(
@@ -119,7 +120,8 @@ def _write(figure: Figure, target: Any, kind: str) -> None:
 
     with mpl.rc_context(STYLE):  # the salt of the SVG's names is read here, not while drawing
         dpi = 150 * (SLIDE_IN / figure.get_figwidth() if figure.get_gid() == PRESENTER else 1.0)
-        figure.savefig(target, format=kind, dpi=dpi, metadata={"Date": None} if kind == "svg" else {})
+        by = {"Creator": MADE_BY, "Date": None} if kind == "svg" else {"Software": MADE_BY}
+        figure.savefig(target, format=kind, dpi=dpi, metadata=by)
 
 
 def save(figure: Figure, path: str | Path) -> None:

@@ -28,8 +28,14 @@ BLOCK_ROWS = 524_288
 PATIENCE_S, LOOK_S = 60.0, 2.0
 LOG_VARIABLE = "DASK_LOGGING"
 QUIET = "{'distributed': 'critical', 'tornado.application': 'critical'}"
-# Each worker a process of one thread on this machine; closing says nothing.
-LOCAL: dict[str, Any] = {"threads_per_worker": 1, "processes": True, "dashboard_address": None, "host": "127.0.0.1"}
+# Each worker a process of one thread on this machine. The scheduler always answers on a port for looking in: on any
+# that is free, for this machine alone (None means 8787, which a second cluster finds taken).
+LOCAL: dict[str, Any] = {
+    "threads_per_worker": 1,
+    "processes": True,
+    "dashboard_address": "127.0.0.1:0",
+    "host": "127.0.0.1",
+}
 Progress = Callable[[int, int], None]
 
 

@@ -20,6 +20,7 @@ from combust.application.fleet.tables import Faults, FleetTable, check_columns_t
 from combust.data.errors import CombustError, Fault
 from combust.domain.heater import Heater
 from combust.edge.logbook.history import heater_log
+from combust.edge.tables.plan_files import moves_file
 from combust.edge.tables.reader import Rows, Table, open_source, read_table
 from combust.edge.tables.source import table_files
 from combust.edge.tables.table_map import MapLike, TableMap
@@ -152,7 +153,7 @@ def moves_of(text: str) -> Change | str:
     if word != MOVES or not path.strip():
         return text
     place = Path(path.strip())
-    table = read_fleet_table(MOVES, place / "moves.parquet" if place.is_dir() else place)
+    table = read_fleet_table(MOVES, moves_file(place) if place.is_dir() else place)
     faults = Faults()
     frame = faults.take(table)
     if faults.refused[MOVES].any():

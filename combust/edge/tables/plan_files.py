@@ -1,14 +1,16 @@
 """A fleet plan as files: its tables in Parquet and CSV, head and driver cards as JSON Lines; and read back.
 
 ``plan.jsonl`` holds the head on its first line (safety state, sums, assumptions) and one driver card on each line
-behind it; ``vehicles.parquet`` holds the rows of the vehicles in a fixed schema.
+behind it; ``vehicles.parquet`` holds the rows of the vehicles in a fixed schema. The head has the checksum of every
+table beside it, CSV and Parquet, and one of itself and the cards: what was changed since is refused.
 """
 
 from __future__ import annotations
 
 import datetime
+import hashlib
 import json
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import asdict, fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -41,7 +43,9 @@ WANTED = {
     "history",
     "notes",
     "not_covered",
+    "tables",
 }  # of the head
+FILES, SEAL = "files", "sha256"  # of the head: the checksum of each file of a table, and of head and cards
 OF_PLAN = (
     "vehicles", "counts", "sites", "parts", "kits", "calendar", "remedies", "routes", "ways", "sensitivity",
     "faults", "refused",
@@ -49,6 +53,7 @@ OF_PLAN = (
 OF_ASSIGNMENT = {"aims": "aims", "moves": "moves", "kits_with_moves": "kits"}  # table -> field
 OF_WEATHER = {"weather_sites": "sites", "weather_classes": "classes", "weather_vehicles": "vehicles"}
 DUE = "due"  # written where a log of the heaters was given, as those of the weather where hours of a site were
+OTHER_VERSION = ("was planned by another version", "Plan again with this version of combust.")
 DIGITS = 6  # of a number in CSV; Parquet holds all of them
 KINDS = {"b": pa.bool_(), "i": pa.int64(), "f": pa.float64()}
 TEXTS = [
@@ -97,10 +102,34 @@ def write_plan_files(plan: FleetPlan, folder: Path) -> list[str]:
             write(table)
         with table_sink(folder / f"{name}.csv") as write:
             write(_in_digits(table))
-    lines = [head_of(plan), *({"card": card} for card in plan.cards)]
+    names = [f"{name}.{ending}" for name in tables for ending in ("parquet", "csv")]
+    write_head(folder, plain(head_of(plan)) | {FILES: {name: _checksum(folder / name) for name in names}}, plan.cards)
+    return [HEAD, *names]
+
+
+def write_head(folder: Path, head: dict[str, Any], cards: Iterable[dict[str, Any]]) -> None:
+    """Write the head of a plan and its cards, sealed."""
+    lines = [head, *({"card": plain(card)} for card in cards)]
+    lines[0] = head | {SEAL: _seal(lines)}
     with whole_file(folder / HEAD) as partial, partial.open("w", encoding="utf-8") as file:
-        file.writelines(json.dumps(plain(line), ensure_ascii=False, allow_nan=False) + "\n" for line in lines)
-    return [HEAD, *(f"{name}.{ending}" for name in tables for ending in ("parquet", "csv"))]
+        file.writelines(_json(line) + "\n" for line in lines)
+
+
+def _json(line: dict[str, Any]) -> str:
+    return json.dumps(line, ensure_ascii=False, allow_nan=False)
+
+
+def _seal(lines: Iterable[dict[str, Any]]) -> str:
+    """Return the checksum of head and cards as they are told, however they were laid out."""
+    sums = hashlib.sha256()
+    for line in lines:
+        sums.update(_json(line).encode("utf-8", "surrogatepass"))
+    return sums.hexdigest()
+
+
+def _checksum(path: Path) -> str:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def head_of(plan: FleetPlan) -> dict[str, Any]:
@@ -200,7 +229,7 @@ def load_plan(folder: str | Path) -> FleetPlan:
 
     folder = Path(folder)
     head, cards = _head(folder)
-    tables = {name: _read(folder, name, rows) for name, rows in head["tables"].items()}
+    tables = {name: _read(folder, name, head) for name in head["tables"]}
     try:
         change = Assignment(**head["assignment"], **{key: tables[name] for name, key in OF_ASSIGNMENT.items()})
         return FleetPlan(
@@ -246,25 +275,46 @@ def _head(folder: Path) -> tuple[dict[str, Any], list[dict[str, Any]]]:
         with (folder / HEAD).open(encoding="utf-8") as file:
             head, *rest = (json.loads(line) for line in file)
         cards = [line["card"] for line in rest]
-        names = {*OF_PLAN, *OF_ASSIGNMENT}
-        if head.keys() >= WANTED and names <= head["tables"].keys() <= {*names, *OF_WEATHER, DUE}:
-            return head, cards
-    except (OSError, ValueError, TypeError, KeyError, AttributeError) as error:
+        names, told = {*OF_PLAN, *OF_ASSIGNMENT}, head["tables"].keys()
+        known = head.keys() >= WANTED and names <= told <= {*names, *OF_WEATHER, DUE}
+        seal = head.pop(SEAL, None)
+        known = known and (seal is None or {f"{name}.parquet" for name in told} <= head[FILES].keys())
+        changed = seal is not None and seal != _seal([head, *rest])
+    except (OSError, ValueError, TypeError, KeyError, AttributeError, RecursionError) as error:
         raise _refused(folder) from error
-    raise _refused(folder)
+    if not known:
+        raise _refused(folder)
+    if changed:
+        raise _refused(folder, f"has a head that was changed ({HEAD})", "Plan again.")
+    if seal is None:
+        raise _refused(folder, *OTHER_VERSION)
+    return head, cards
 
 
-def _read(folder: Path, name: str, count: int) -> pd.DataFrame:
+def _read(folder: Path, name: str, head: dict[str, Any]) -> pd.DataFrame:
+    file = folder / f"{name}.parquet"
     try:
-        table = pq.read_table(folder / f"{name}.parquet")
+        if _checksum(file) != head[FILES][file.name]:
+            why = f"has another {file.name} than {HEAD} tells: it was changed, or is of another plan"
+            raise _refused(folder, why, "Copy the whole folder again, or plan again into an empty one.")
+        table = pq.read_table(file)
     except (OSError, pa.ArrowException) as error:
-        raise _refused(folder, f"lacks {name}.parquet", "Copy the whole folder, or plan again.") from error
+        raise _refused(folder, f"lacks {file.name}", "Copy the whole folder, or plan again.") from error
     if name == "vehicles" and table.schema != VEHICLES_SCHEMA:
-        raise _refused(folder, "was planned by another version", "Plan again with this version of combust.")
-    if table.num_rows != count:
-        why = f"has {table.num_rows} rows of {name}, {HEAD} tells {count}: files of two plans"
-        raise _refused(folder, why, "Plan again into an empty folder.")
+        raise _refused(folder, *OTHER_VERSION)
     return table.to_pandas()
+
+
+def moves_file(folder: Path) -> Path:
+    """Return the table of the moves that a plan proposed.
+
+    Raises
+    ------
+    CombustError
+        The folder holds no plan, or another table of moves than the plan made.
+    """
+    _read(folder, "moves", _head(folder)[0])
+    return folder / "moves.parquet"
 
 
 def _refused(

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -17,6 +16,7 @@ from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field
 from combust.domain.safety import STATES
 from combust.edge.tables.dask_workers import Progress, group_runs, spread
+from combust.edge.tables.pipeline import in_order
 from combust.edge.tables.reader import Rows, Table, read_table
 from combust.edge.tables.sink import table_sink
 from combust.edge.tables.source import table_files
@@ -111,21 +111,20 @@ def derate_file(
         The file has no rows, or cannot be read.
     """
     table = point_table(source, mapping)
-    counts, writing = PointCounts(), None
-    # One block is written while the next is worked: pyarrow and numpy both free the lock.
-    with table_sink(out, parquet=PLAIN) as write, ThreadPoolExecutor(max_workers=1) as pool:
-        for rows in table.blocks(groups):
-            result, part = derate_rows(rows, surface, limits)
+    counts = PointCounts()
+
+    def derated(rows: Rows) -> tuple[Any, PointCounts, int]:
+        return *derate_rows(rows, surface, limits), rows.bytes_read
+
+    with table_sink(out, parquet=PLAIN) as write:
+        for result, part, read in in_order(derated, table.blocks(groups)):
+            write(result)
             counts = counts + part
-            if writing:
-                writing.result()
-            writing = pool.submit(write, result)
             if progress:
-                progress(rows.bytes_read, table.source.size)
-        if writing is None or counts.rows == 0:
+                progress(read, table.source.size)
+        if counts.rows == 0:
             hint = "Give a table with rows."
             raise CombustError(Fault("points", str(source), "missing", why="has no rows", hint=hint))
-        writing.result()
     return counts
 
 

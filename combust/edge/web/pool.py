@@ -65,6 +65,11 @@ class Pool:
         found: Standing = self._ask(name_of(visit), stand, visit)
         return found
 
+    def unconfirmed(self, visit: Visit) -> str:
+        """Return why a visit will not count in what is learnt; "" where it will, or where nobody asks."""
+        why: str = self._ask(f"unconfirmed {name_of(visit)}", count, visit)
+        return why
+
     def sheet(self, visit: Visit, head: str, *, numbers: bool = False) -> str:
         """Return the sheet of a visit: its causes are ranked twice for it, and its figures are drawn by a library."""
         page: str = self._ask(f"sheet {head} {numbers} {name_of(visit)}", write_sheet, visit, head, numbers)
@@ -226,6 +231,13 @@ def stand(visit: Visit) -> Standing:
     found = standing(visit)
     found.safety.lines()
     return found
+
+
+def count(visit: Visit) -> str:
+    """Return why a visit will not count; in a process of the pool, or here: its readings after work are ranked."""
+    from combust.application.learning.confirmed import unconfirmed
+
+    return unconfirmed(visit)
 
 
 def write_sheet(visit: Visit, head: str, numbers: bool) -> str:

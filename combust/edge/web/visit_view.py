@@ -75,6 +75,7 @@ def facts_of(found: Standing, asked: Asked, error: CombustError | None = None) -
         "others": [(one, shipped_priors().checks[one].sentence) for one in checks if one != (chosen and chosen.check)],
         **_causes(found, asked.units),
         "missing": [label for _, label in missing_fields(visit)],
+        "not_counted": asked.house.pool.unconfirmed(visit) if visit.closed_at else "",
         "doubts": clock_doubts(visit),
         "doubled": _doubled(visit),
         "held": held(visit, asked.units),

@@ -63,9 +63,12 @@ def test_counts_are_those_of_a_hand_count() -> None:
     assert [one.right for one in tally.wrong] == [False] * 3
     few = Share("few", 3, 4, 0.9)
     assert (few.words, few.verdict) == ("3 of 4; too few to say", "too few to say")
-    # 40 of 100 with the interval 31 % to 50 %: 90 % was too much, 40 % is right, 20 % was too little.
-    verdicts = [Share("many", 40, 100, said).verdict for said in (0.9, 0.4, 0.2)]
-    assert verdicts == ["less often than it said", "as it said", "more often"]
+    # 40 of 100 with the interval 31 % to 50 %: 90 % was too much, 20 % too little; 45 % is 14 points above its low end.
+    # 8 of 10 with 49 % to 94 %: the same words for a share of 80 % hide up to 31 points.
+    verdicts = [Share("many", 40, 100, said).verdict for said in (0.9, 0.45, 0.2)]
+    hidden = "no difference found, up to {} points could hide"
+    assert verdicts == ["less often than it said", hidden.format(14), "more often than it said"]
+    assert Share("ten", 8, 10, 0.8).verdict == hidden.format(31)
     assert season_of("2024-12-31") == season_of("2025-01-01") == "winter 2024/25"
 
 

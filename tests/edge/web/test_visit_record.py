@@ -65,6 +65,14 @@ def test_which_cause_it_was_is_chosen_on_the_page(phone: Phone) -> None:
     assert phone.post(f"{here}/complete", {"found": "intake_restricted"}, page=f"{here}/record").status_code == 303
     assert asked not in phone.get(f"{here}/record").text
     assert "cause: intake restricted" in phone.get(f"{here}/sheet").text
+    lacks = "it does not count in what is learnt, nor in how often the ranking was right: {}."
+    assert lacks.format("nothing read before the work") in phone.get(f"{here}/record").text
+    for typed in ({"field": "reading_after", "reason": "r"}, {"field": "cab_co", "reason": "r"}):
+        assert phone.post(f"{here}/missing", typed, page=f"{here}/record").status_code == 303
+    assert phone.post(f"{here}/complete", {"handed_back": "no"}, page=f"{here}/record").status_code == 303
+    assert phone.post(f"{here}/close", {"incomplete": "1"}, page=f"{here}/record").status_code == 303
+    for path in (here, f"{here}/record"):
+        assert lacks.format("nothing read before the work") in phone.get(path).text
 
 
 @pytest.mark.parametrize("entry", ["1", "99", "0", "x", "1@zz"])

@@ -73,6 +73,7 @@ def _facts(asked: Asked, visit: Visit, error: CombustError | None = None) -> dic
         "fields": fields,
         "head": visit.head,
         "not_said": cause_not_said(visit),
+        "not_counted": asked.house.pool.unconfirmed(visit),
         "never": [label for key, label in missing_fields(visit) if record_fields()[key].required],
     }
 
