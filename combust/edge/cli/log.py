@@ -161,8 +161,7 @@ def _listed(opened: Logbook, heater_id: str | None, last: int) -> Answer:
         {**row, "readings": len(one.readings), "opened": one.opened_at[:10]}
         for row, one in zip(rows, records, strict=True)
     ]
-    older = count - len(rows)
-    notes = [f"note: {many(older, 'older visit')} not listed: --last 0 lists all."] if older > 0 else []
+    notes = [f"note: older visits not listed: {count - len(rows)}; --last 0 lists all."] if count > len(rows) else []
     told = output.text_of_table(LISTED, counted)
     still = [one for one in records if not one.closed_at]
     if len(still) == 1:
