@@ -200,14 +200,14 @@ def sections(visit: Visit, *, in_full: bool = False) -> list[Section]:
     cells, head = [[*row.values()] for row in rows], [*rows[0]] if rows else []
     found = [(one.key, said) for one, result in done if result for said in result.findings]
     closed = visit.of_kind("closed")
-    limits = closed[-1].get("limits", ()) if closed else limit_rows()
+    limits = closed[-1].get("limits") if closed else limit_rows()
     used = [
         (
             str(row["key"]).replace("_", " "),
             *(in_words(text, units) for text in (f"{row['value']:g} {row['unit']}", row["basis"])),
             row["origin"],
         )
-        for row in limits
+        for row in (limits if isinstance(limits, list) else ())
     ]
     basis = ("limit", "value", "how it is taken", "origin")
     return [

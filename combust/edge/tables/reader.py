@@ -199,7 +199,7 @@ def read_table(
     """
     source = open_source(given)
     fields = fields or {**inputs(), "date": DATE, "time": TIME}
-    how, told = TableMap.of(mapping).for_table({*source.header, *elsewhere})
+    how, told = TableMap.of(mapping).for_table(source.header, elsewhere)
     if source.dialect and (wrong := faults_of_heading(source.dialect, how.headings, fields)):
         raise CombustError(wrong)
     units = source.dialect.units if source.dialect else ()
@@ -211,7 +211,7 @@ def read_table(
         for name in how.headings
         if name not in source.header and name not in elsewhere and source.arrow is None
     ]
-    faults += [] if elsewhere else how.faults_of_words({**columns_of_visits(), **fields})
+    faults += how.faults_of_words({**columns_of_visits(), **fields}, elsewhere)
     held = {heading.key: heading.name for heading in matched.headings if heading.key}
     fixed = {}
     for key, text in how.whole_file.items():
