@@ -294,9 +294,9 @@ def _head(folder: Path) -> tuple[dict[str, Any], list[dict[str, Any]]]:
 def _read(folder: Path, name: str, head: dict[str, Any]) -> pd.DataFrame:
     file = folder / f"{name}.parquet"
     try:
-        known = _checksum(file) == head[FILES][file.name]
-        table = pq.read_table(file) if known else None
-        frame: pd.DataFrame = table.to_pandas() if known else None
+        if known := _checksum(file) == head[FILES][file.name]:
+            table = pq.read_table(file)
+            frame: pd.DataFrame = table.to_pandas()
     except (OSError, ValueError, pa.ArrowException) as error:  # a name of a column that is no UTF-8 is a ValueError
         raise _refused(folder, f"lacks {file.name}", "Copy the whole folder, or plan again.") from error
     if not known:
