@@ -147,6 +147,26 @@ def test_a_unit_that_a_column_cannot_have_is_refused_in_words(cell: str, told: s
     assert told in done.findings[0]
 
 
+@pytest.mark.parametrize("above", ["Werkstatt Fellarch\r\n", "Buch;;;vorher;;;;;Messung;;Messung\r\n;;\r\n\r\n"])
+def test_rows_above_the_headings_of_a_map_are_passed_over_and_told(
+    above: str, foreign: tuple[str, str], tmp_path: Path
+) -> None:
+    """The map says which headings there are, so nothing is guessed; without a map they are refused and told."""
+    plain, _ = visits_of_table(foreign[0], mapping=foreign[1])
+    Path(foreign[0]).write_bytes(("\ufeff" + above + GERMAN.removeprefix("\ufeff")).encode())
+    news, table = visits_of_table(foreign[0], mapping=foreign[1])
+    row = 1 + above.count("\n")
+    assert news == plain
+    assert table.notes[0] == f"The headings of the map stand in row {row}: nothing above it is read."
+    Path(foreign[0]).write_bytes(Path(foreign[0]).read_bytes().replace(b"4,84 %", b"484 %"))
+    assert [line for line, _ in visits_of_table(foreign[0], mapping=foreign[1])[1].refused] == [row + 3]
+    both = ["--map", foreign[1], "--map", foreign[1]]
+    assert "2 taken, 1 refused" in call("log", "add", str(tmp_path / "b.book"), foreign[0], *both).out
+    Path(foreign[0]).write_text("Fellarch\n\no2_dry_pct;co_dry_ppm\n8,2;45\n", encoding="utf-8")
+    with pytest.raises(CombustError, match=r"row 3. Take rows 1 and 2 out, or name a map of the headings"):
+        visits_of_table(foreign[0])
+
+
 @pytest.mark.parametrize(("unit", "height"), [("m", 210.0), ("ft", 210.0 * 0.3048)])
 def test_a_column_of_one_unit_is_read_at_once_and_as_cell_by_cell(
     unit: str, height: float, tmp_path: Path, monkeypatch: pytest.MonkeyPatch

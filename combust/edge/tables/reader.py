@@ -32,7 +32,7 @@ from combust.domain.safety import PLACE
 from combust.edge.tables.arrow import array_of, text_array
 from combust.edge.tables.cells import different_words
 from combust.edge.tables.convert import RowFaults, as_cells, check_columns, in_a_map
-from combust.edge.tables.heading_row import faults_of_heading
+from combust.edge.tables.heading_row import faults_of_heading, lines_above
 from combust.edge.tables.headings import Heading, columns_of_visits, match_headings
 from combust.edge.tables.source import Block, TableSource, frame_source, open_table
 from combust.edge.tables.table_map import MapLike, TableMap
@@ -40,6 +40,7 @@ from combust.edge.tables.times import moment
 
 NEAR_FUELS = 100  # near matches take long: a column that holds no fuels at all gets them for its first cells only
 MOST_COUNTS = tuple(key for key, record in quantities().items() if record.stops_above)
+ABOVE = "The headings of the map stand in row {row}: nothing above it is read."
 UNITS_READ = "Row {row} holds the units of the headings."
 DATE, TIME = Field("date", "text", "day"), Field("time", "text", "clock time")
 
@@ -199,12 +200,21 @@ def read_table(
     """
     source = open_source(given)
     fields = fields or {**inputs(), "date": DATE, "time": TIME}
-    how, told = TableMap.of(mapping).for_table(source.header, elsewhere)
+    named, notes = TableMap.of(mapping), list[str]()
+    maps = [one.headings for one in (named, *named.either)]
+    if source.dialect and (above := lines_above(source.dialect, maps)):
+        notes = [ABOVE.format(row=source.dialect.line - 1 + above)]
+        source = open_table(given, above)
+    how, told = named.for_table(source.header, elsewhere)
     if source.dialect and (wrong := faults_of_heading(source.dialect, how.headings, fields)):
         raise CombustError(wrong)
     units = source.dialect.units if source.dialect else ()
     matched = match_headings(source.header, how.headings, fields, units)
-    matched.notes += [*told, *([UNITS_READ.format(row=source.dialect.line - 1)] if source.dialect and units else [])]
+    matched.notes += [
+        *notes,
+        *told,
+        *([UNITS_READ.format(row=source.dialect.line - 1)] if source.dialect and units else []),
+    ]
     hint = f"Headings: {shorten(', '.join(source.header), 200)}."
     faults = [
         Fault("--map", name, "unknown_name", why="is no heading of the table", hint=hint)

@@ -136,8 +136,8 @@ def table_files(source: str | Path) -> list[Path]:
     return files
 
 
-def open_table(path: str | Path) -> TableSource:
-    """Return a table to read, CSV or Parquet by its first bytes.
+def open_table(path: str | Path, above: int = 0) -> TableSource:
+    """Return a table to read, CSV or Parquet by its first bytes; headings of CSV may stand lines below the first row.
 
     Raises
     ------
@@ -160,7 +160,7 @@ def open_table(path: str | Path) -> TableSource:
         except (pa.ArrowException, OSError, UnicodeDecodeError) as error:
             raise _bad_parquet(path, error) from error
         return TableSource(path, names, ".", size)
-    dialect = read_dialect(path)
+    dialect = read_dialect(path, above)
     return TableSource(path, dialect.header, dialect.decimal, size, dialect)
 
 
