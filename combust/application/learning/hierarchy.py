@@ -223,13 +223,17 @@ class Steps:
         weight /= weight.sum()
         return weight
 
-    def run(self, begin: Floats | None = None, scatter: Floats | None = None, steps: int = STEPS) -> Hierarchy:
-        """Return the hierarchy that the visits teach, from a first guess of the middle."""
+    def run(self, begin: Hierarchy | None = None, steps: int = STEPS) -> Hierarchy:
+        """Return the hierarchy that the visits teach, from the start or from what more heaters have taught.
+
+        How sure each scatter is, is worked out at the start only; of fewer heaters it moves with its best value.
+        """
         known = self.rows >= 0
-        log_scatter = np.zeros(self.all.scatter.shape[1]) if scatter is None else scatter.copy()
+        log_scatter = np.zeros(self.all.scatter.shape[1])
         place = np.zeros(self.rows.shape)
         if begin is not None:
-            place[known] = begin[self.rows[known]]
+            log_scatter = begin.best_scatter
+            place[known] = begin.middle[self.rows[known]]
         for _ in range(steps):
             self.under(log_scatter)
             found = self.settle(self.settle(place).place)
@@ -240,7 +244,12 @@ class Steps:
                 break
         value = found.evidence - 0.5 * np.sum((before / SCATTER_U) ** 2)
         cover: Any = np.linalg.inv(found.precision)
-        shares = self.scatter_shares(log_scatter, u, place)
+        if begin is None:
+            shares = self.scatter_shares(log_scatter, u, place)
+        else:
+            off = GRID - (log_scatter - begin.best_scatter)[:, None]
+            shares = np.array([np.interp(at, GRID, share) for at, share in zip(off, begin.shares, strict=True)])
+            shares /= shares.sum(axis=1, keepdims=True)
         return Hierarchy(found.middle, cover, log_scatter, shares, place, float(value))
 
 

@@ -145,7 +145,7 @@ class Class:
         lines = [one._replace(heater=place[one.heater]) for one in self.lines if one.heater in place]
         rows, freedom = [self.rows[index] for index in kept], self.priors.decide("student_freedom")
         steps = Steps(lines, rows, len(self.names), freedom)
-        return steps.run() if start is None else steps.run(start.middle, start.best_scatter, AGAIN)
+        return steps.run() if start is None else steps.run(start, AGAIN)
 
     def prove(self, found: Hierarchy) -> Proof:
         """Return how each heater is foretold by what the others teach."""
