@@ -242,5 +242,5 @@ def _contradictions(
         faults.add(("control", "flame_lost_c"), lost, "conflict", why, hint, unit="°C")
     preheats, attempts = ((start or {}).get(key, ()) for key in ("preheat_s", "attempt_s"))
     if preheats and attempts and len(preheats) != len(attempts):
-        why = f"has {len(preheats)} times, attempt_s has {len(attempts)}"
+        why = f"has {len(preheats)}, attempt_s has {len(attempts)}"
         faults.add(("start", "preheat_s"), list(preheats), "conflict", why, "Give one for each attempt.")

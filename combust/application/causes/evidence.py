@@ -87,7 +87,7 @@ def observations_of(
         maximum = co2 * O2_AIR / (O2_AIR - o2) / model.heater.fuel.co2_maximum_pct
         steps = np.array([instrument.co2_resolution_pct / co2, instrument.o2_resolution_pct / (O2_AIR - o2)])
         add("setting", np.log(maximum), np.hypot(np.hypot(*(0.29 * steps)), numbers["setting_u"]))
-    if (co := reading.get("co_dry_ppm")) is not None:
+    if (co := reading.get("co_dry_ppm")) is not None and not 0.0 < co < limit("co_looks_like_pct"):
         size = max(float(co), 5.0)
         add("co", np.log(size), co_u(size, numbers))
     if (smoke := reading.get("smoke_number")) is not None:

@@ -28,6 +28,7 @@ from combust.domain.fuel import Fuel
 from combust.domain.instrument import instrument_class
 from combust.domain.limits import Finding, finding_kinds
 from combust.domain.reading import WORTH_TELLING, nothing_entered
+from combust.domain.result import many
 from combust.domain.safety import PLACE
 from combust.edge.tables.arrow import array_of, text_array
 from combust.edge.tables.cells import different_words
@@ -129,7 +130,7 @@ class Table:
     def notes(self) -> list[str]:
         """What is to be told of the table: headings that are not used, bounds that stand for a value."""
         sentences = (
-            f"{key}: {count} cells with < stand for their bound, the most it can be."
+            f"{key}: {many(count, 'cell')} with < counted as the bound, the most it can be."
             for key, count in self.below.items()
         )
         return [*self.heading_notes, *sentences]
