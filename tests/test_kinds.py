@@ -25,8 +25,6 @@ from tests.recorded_calls import call, public, recorded
 pytestmark = pytest.mark.regression
 UNITS = pint.UnitRegistry()
 
-# What cannot be said closer: the values of a table of many fields, each of its own kind (the vocabulary says which).
-OF_MANY_KINDS = {"check_part", "checked_profile", "check_values", "check_keys"}
 KIND = re.compile(r"\bX\b")
 WITH_KIND = [
     one
@@ -46,7 +44,7 @@ def test_no_function_returns_any() -> None:
     found = {one.name: typing.get_type_hints(one.function).get("return") for one in public()}
     assert len(found) > 200
     wrong = [name for name, hint in found.items() if hint is None or holds(hint, Any)]
-    assert [name for name in wrong if name.rpartition(".")[2] not in OF_MANY_KINDS] == []
+    assert wrong == []
 
 
 def made(value: Any, hint: Any, of: Callable[[float], Any]) -> Any:

@@ -45,7 +45,7 @@ def profile_keys(part: str) -> Mapping[str, Field]:
 
 def check_part(
     part: str, table: Mapping[str, Any], path: Path, faults: FileFaults, catalogue: Catalogue | None = None
-) -> dict[str, Any]:
+) -> dict[str, object]:
     """Return the good values of one part of a profile; every fault is added to ``faults`` with its line.
 
     Parameters

@@ -35,7 +35,7 @@ STAGE_NAME = Field("stages", "text", longest=40, one_line=True, hint="Name it as
 
 def checked_profile(
     table: Mapping[str, Any], text: str = "", *, catalogue: Catalogue | None = None, of_plate: bool = False
-) -> dict[str, Any]:
+) -> dict[str, object]:
     """Return what a profile holds by the fields of a Heater, parts as plain dictionaries.
 
     Parameters
@@ -62,7 +62,7 @@ def checked_profile(
     faults = FileFaults(text)
     top = {key: value for key, value in table.items() if key not in PARTS[1:]}
     plain = check_part("profile", top, (), faults, catalogue)
-    asked = plain.pop("fuel", None)
+    asked, heater_id = _text(plain.pop("fuel", None)), _text(plain.get("heater_id"))
     parts, refused = check_fields({key: table[key] for key in PART_FIELDS if key in table}, PART_FIELDS, gaps=False)
     for key, fault in refused:
         faults.take((key,), [fault])
@@ -77,7 +77,7 @@ def checked_profile(
         else:
             ducts[name] = check_part("ducts", row, ("ducts", name), faults)
     read = [
-        _baseline(("baseline", index), row, asked, stages, plain.get("heater_id"), faults, catalogue)
+        _baseline(("baseline", index), row, asked, stages, heater_id, faults, catalogue)
         for index, row in enumerate(parts.get("baseline", ()))
     ]
     _contradictions(plain, stages, start, control, faults)
@@ -122,7 +122,7 @@ def _baseline(
     before = len(faults.found)
     head_keys = profile_keys("baseline")
     head = check_part("baseline", {key: row[key] for key in row if key in head_keys}, path, faults)
-    stage = head.get("stage")
+    stage, origin = _text(head.get("stage")), _text(head.get("origin")) or "unit"
     if stages:
         known = Field("stage", "choice", choices=tuple(shorten(name, 40) for name in stages))
         faults.take((*path, "stage"), filter(None, [known.fault_of(stage)]))
@@ -135,15 +135,18 @@ def _baseline(
         faults.take((*path, key), [fault])
     fuel_then = None
     try:
-        fuel_then = get_fuel(checked["fuel"], catalogue=catalogue) if "fuel" in checked else None
+        fuel_then = get_fuel(str(checked["fuel"]), catalogue=catalogue) if "fuel" in checked else None
     except CombustError as error:
         faults.take((*path, "fuel"), error.faults)
-    origin = head.get("origin", "unit")
     for quantity, why, hint in _not_healthy(checked, fuel_then, None if origin == "type" else heater_id):
         faults.add((*path, quantity), checked[quantity], "not_healthy", why, hint)
     if len(faults.found) > before or fuel_then is None or stage is None:
         return None
     return origin, stage, Reading(**{**checked, "stage": stage}), fuel_then
+
+
+def _text(value: object) -> str | None:
+    return value if isinstance(value, str) else None
 
 
 def _plain(value: object) -> object:
@@ -239,5 +242,5 @@ def _contradictions(
         faults.add(("control", "flame_lost_c"), lost, "conflict", why, hint, unit="°C")
     preheats, attempts = ((start or {}).get(key, ()) for key in ("preheat_s", "attempt_s"))
     if preheats and attempts and len(preheats) != len(attempts):
-        why = f"has {len(preheats)} times, attempt_s has {len(attempts)}"
+        why = f"has {len(preheats)}, attempt_s has {len(attempts)}"
         faults.add(("start", "preheat_s"), list(preheats), "conflict", why, "Give one for each attempt.")

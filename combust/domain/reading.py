@@ -50,7 +50,7 @@ def _signature() -> Signature:
     return Signature([Parameter(key, only, default=None, annotation=kind) for key, kind in keys.items()])
 
 
-class Reading(Mapping[str, Any]):
+class Reading(Mapping[str, float | str]):
     """One flue-gas reading: a frozen mapping from vocabulary key to value.
 
     Parameters
@@ -76,7 +76,7 @@ class Reading(Mapping[str, Any]):
 
     __slots__ = ("_values",)
     __signature__ = _signature()
-    _values: Mapping[str, Any]
+    _values: Mapping[str, float | str]
 
     def __init__(self, /, **values: Any) -> None:
         checked, faults = check_values(values)
@@ -85,7 +85,7 @@ class Reading(Mapping[str, Any]):
             raise UnknownKeywordError(faults) if unknown else CombustError(faults)
         object.__setattr__(self, "_values", MappingProxyType(checked))
 
-    def __getitem__(self, key: str) -> Any:
+    def __getitem__(self, key: str) -> float | str:
         return self._values[key]
 
     def __iter__(self) -> Iterator[str]:
@@ -153,7 +153,7 @@ def simulated_fault() -> Fault:
     return Fault("simulated", "yes", "conflict", why=why, hint=hint)
 
 
-def check_values(values: Mapping[str, Any]) -> tuple[dict[str, Any], list[Fault]]:
+def check_values(values: Mapping[str, object]) -> tuple[dict[str, float | str], list[Fault]]:
     """Return the values of a reading that can be, and what is wrong with the others: nothing is raised.
 
     Parameters
@@ -184,7 +184,7 @@ def check_values(values: Mapping[str, Any]) -> tuple[dict[str, Any], list[Fault]
     return checked, [fault for _, fault in refused]
 
 
-def check_keys(values: Mapping[str, Any]) -> tuple[dict[str, Any], list[tuple[str, Fault]]]:
+def check_keys(values: Mapping[str, object]) -> tuple[dict[str, float | str], list[tuple[str, Fault]]]:
     """Return the values of a reading that can be, and each fault with the key that was entered.
 
     Parameters

@@ -81,7 +81,7 @@ def many(count: int, word: str) -> str:
     count : int
         How many [-], 0 or more (unchecked).
     word : str
-        In the singular; one that takes an s.
+        In the singular; one that takes s, es or ies.
 
     Returns
     -------
@@ -94,10 +94,14 @@ def many(count: int, word: str) -> str:
 
     Examples
     --------
-    >>> many(1, "visit"), many(0, "row")
-    ('1 visit', '0 rows')
+    >>> many(1, "visit"), many(0, "row"), many(2, "entry"), many(3, "branch"), many(2, "day")
+    ('1 visit', '0 rows', '2 entries', '3 branches', '2 days')
     """
-    return f"{count} {word}{'' if count == 1 else 's'}"
+    if count == 1:
+        return f"1 {word}"
+    if word.endswith("y") and word[-2:-1] not in "aeiou":
+        return f"{count} {word[:-1]}ies"
+    return f"{count} {word}{'es' if word.endswith(('ch', 'sh', 's', 'x')) else 's'}"
 
 
 def shown(value: float | None, pattern: str, unit: str = "", *, u: float | None = None, untold: str = UNTOLD) -> str:

@@ -50,7 +50,8 @@ class Site:
     humidity_pct: float = 0.0
 
     def __post_init__(self) -> None:
-        checked, faults = check_values({key: getattr(self, key) for key in self.__slots__})
+        values, faults = check_values({key: getattr(self, key) for key in self.__slots__})
+        checked = {key: value for key, value in values.items() if isinstance(value, float)}
         height, pressure = checked.get("altitude_m"), checked.get("pressure_hpa")
         if height is not None and pressure is not None and pressure_mismatch(height, pressure):
             why, hint = mismatch_words(height)

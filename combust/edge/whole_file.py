@@ -7,7 +7,7 @@ import os
 import platform
 import secrets
 from collections.abc import Iterable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from contextvars import ContextVar
 from functools import cache
 from pathlib import Path
@@ -85,7 +85,8 @@ def _clear(folder: Path, of_whom: str) -> None:
         try:
             os.kill(int(left.name.removeprefix(of_whom).partition("-")[0]), 0)
         except ProcessLookupError:
-            left.unlink(missing_ok=True)
+            with suppress(OSError):  # in a folder of all, another user's stays: it disturbs nobody
+                left.unlink()
         except (ValueError, OverflowError, PermissionError):
             continue  # no process of ours: it is somebody's
 

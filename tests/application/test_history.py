@@ -292,7 +292,7 @@ def test_fleet_ranked_by_risk():
     loose = [{**r, "heater_id": None} for r in steady()][:2]
     told = fleet_history([*steady(), *drift, *loose], [HEATER, second])
     assert [one.heater_id for one in told.heaters] == ["heater-2", "heater-1"]
-    assert any("name no heater" in text for text in told.left_out)
+    assert any("readings without a heater" in text for text in told.left_out)
 
 
 def test_refused():

@@ -154,7 +154,7 @@ def test_a_fleet_with_refused_vehicles_has_the_state_of_what_is_not_known(first:
     assert plan.safety.state == state
     refused = [one for one in plan.safety.findings if one.code == "rows_refused"]
     assert len(refused) == 1
-    assert "2 rows were refused" in refused[0].text
+    assert "rows refused: 2" in refused[0].text
     assert NO_STOP not in " ".join([*plan.safety.lines(), str(plan.to_dict()["safety"])])
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime
 import json
 import math
+import re
 from dataclasses import dataclass
 from typing import Any
 
@@ -14,8 +15,31 @@ import pytest
 import combust
 from combust.domain.heater import Heater
 from combust.domain.limits import Finding, in_order
-from combust.domain.result import UNTOLD, Assumed, Result, assume, plain, shown
+from combust.domain.result import UNTOLD, Assumed, Result, assume, many, plain, shown
 from combust.domain.safety import Safety
+from tests.edge.runs import ROOT
+
+# Never 1 where they are said.
+SEVERAL = {
+    "{len(offsets)} offsets",
+    "{attempts} attempts",
+    "{len(derated)} rows",
+    "{len(rows)} in kits",
+}
+COUNTED = r"(?:\w+\.)?(?:rows|refused|visits|heaters|entries|new|nights|attempts)"
+BARE = r"\{(?:len\([^{}]*\)|int\([^{}]*\)|\w*count\w*|" + COUNTED + r")\}"
+
+
+def test_a_count_is_worded_in_one_place() -> None:
+    """One visit, not 1 visits: no text puts a plural behind a bare count."""
+    assert [many(n, "visit") for n in (0, 1, 2)] == ["0 visits", "1 visit", "2 visits"]
+    assert [many(2, word) for word in ("entry", "day", "branch")] == ["2 entries", "2 days", "2 branches"]
+    found = {
+        text
+        for path in (ROOT / "combust").rglob("*.py")
+        for text in re.findall(rf"{BARE} (?:[a-z]+ )?[a-z]+s\b", path.read_text(encoding="utf-8"))
+    }
+    assert found == SEVERAL
 
 
 @dataclass(frozen=True, slots=True)

@@ -113,7 +113,7 @@ def test_no_stop_sentence_only_when_no_row_has_one(tmp_path: Path) -> None:
     (tmp_path / "in.csv").write_text("o2_dry_pct,cab_co_in_ppm,location\n30,300,outdoors\n", encoding="utf-8")
     run = call("readings", str(tmp_path / "in.csv"), "--out", str(tmp_path / "o.csv"))
     assert "No stop condition" not in run.err
-    assert "STOP in 1 of 1 rows: cab_co_everyone_out" in run.err
+    assert "STOP in 1 of 1 row: cab_co_everyone_out" in run.err
 
 
 def test_map_fuel_class_and_own_fuels(tmp_path: Path) -> None:

@@ -174,4 +174,4 @@ def test_co_beyond_its_band_is_refused_and_still_stops(tmp_path: Path) -> None:
     table.write_text("cab_co_in_ppm,o2_dry_pct,location\n25000,8,outdoors\n", encoding="utf-8")
     run = call("readings", str(table), "--out", str(tmp_path / "out.csv"))
     assert run.code == 3  # no row of it can be taken
-    assert "STOP in 1 of 1 rows: cab_co_everyone_out" in run.err
+    assert "STOP in 1 of 1 row: cab_co_everyone_out" in run.err

@@ -147,6 +147,41 @@ def test_a_unit_that_a_column_cannot_have_is_refused_in_words(cell: str, told: s
     assert told in done.findings[0]
 
 
+@pytest.mark.parametrize("above", ["Werkstatt Fellarch\r\n", "Buch;;;vorher;;;;;Messung;;Messung\r\n;;\r\n\r\n"])
+def test_rows_above_the_headings_of_a_map_are_passed_over_and_told(
+    above: str, foreign: tuple[str, str], tmp_path: Path
+) -> None:
+    """The map says which headings there are, so nothing is guessed; without a map they are refused and told."""
+    plain, _ = visits_of_table(foreign[0], mapping=foreign[1])
+    Path(foreign[0]).write_bytes(("\ufeff" + above + GERMAN.removeprefix("\ufeff")).encode())
+    news, table = visits_of_table(foreign[0], mapping=foreign[1])
+    row = 1 + above.count("\n")
+    assert news == plain
+    assert table.notes[0] == f"The headings of the map stand in row {row}: nothing above it is read."
+    Path(foreign[0]).write_bytes(Path(foreign[0]).read_bytes().replace(b"4,84 %", b"484 %"))
+    assert [line for line, _ in visits_of_table(foreign[0], mapping=foreign[1])[1].refused] == [row + 3]
+    both = ["--map", foreign[1], "--map", foreign[1]]
+    assert "2 taken, 1 refused" in call("log", "add", str(tmp_path / "b.book"), foreign[0], *both).out
+    Path(foreign[0]).write_text("Fellarch\n\no2_dry_pct;co_dry_ppm\n8,2;45\n", encoding="utf-8")
+    with pytest.raises(CombustError, match=r"row 3. Take rows 1 and 2 out, or name a map of the headings"):
+        visits_of_table(foreign[0])
+
+
+@pytest.mark.parametrize(("unit", "height"), [("m", 210.0), ("ft", 210.0 * 0.3048)])
+def test_a_column_of_one_unit_is_read_at_once_and_as_cell_by_cell(
+    unit: str, height: float, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A million such cells must not be read one by one; a faulty one among them is told by itself."""
+    (tmp_path / "in.csv").write_text(f"o2_dry_pct;altitude_m\n8,2 %;210 {unit}\n;\n8 %;210 {unit}\n", encoding="utf-8")
+    (tmp_path / "odd.csv").write_text(f"o2_dry_pct;altitude_m\n8,2 %;210 {unit}\n8 %;abc\n", encoding="utf-8")
+    odd, refused = read_visits(tmp_path / "odd.csv")
+    assert [(line, "abc is not a number" in why) for line, why in refused.refused] == [(3, True)]
+    monkeypatch.setattr("combust.edge.tables.convert._odd_numbers", None)
+    found = [*odd, *read_visits(tmp_path / "in.csv")[0]]
+    assert [one.o2_dry_pct for one in found] == [8.2, 8.2, 8.0]
+    assert [one.altitude_m for one in found] == pytest.approx([height] * 3)
+
+
 def test_co_over_the_range_with_its_unit_is_a_stop(tmp_path: Path) -> None:
     """0.2 % are 2000 ppm; the stop of the exhaust CO is 1000 ppm."""
     for cell in ("> 0.2 %", "0.2 %", ">2000 ppm", "2000ppm"):
@@ -184,6 +219,19 @@ def test_a_map_with_words_that_are_none_is_refused(
             read(foreign[0], mapping=foreign[1])
 
 
+def test_words_count_in_the_table_of_a_fleet_that_has_their_column(tmp_path: Path) -> None:
+    from combust.edge.tables.fleet import read_fleet_table
+    from tests.application.fleet import worked
+
+    cars = worked.vehicles().assign(compensation="keine")
+    how = TableMap(words={"compensation": {"Keine": "none"}, "altitude_reference": {"x": "y"}})
+    with pytest.raises(CombustError, match=r"\[words.altitude_reference\]"):
+        read_fleet_table("vehicles", cars, how)
+    how = TableMap(words={"compensation": {"Keine": "none"}})
+    assert set(read_fleet_table("vehicles", cars, how, [worked.sites()]).frame["compensation"]) == {"none"}
+    assert not read_fleet_table("sites", worked.sites(), how, [cars]).faults
+
+
 def test_a_map_that_is_saved_holds_its_words(foreign: tuple[str, str], tmp_path: Path) -> None:
     first = TableMap.load(foreign[1])
     first.save(tmp_path / "again.toml")
@@ -194,6 +242,7 @@ FRENCH = """\
 "Chauffage";"Relevé le";"O2 (%)";"Fumées";"Lieu"
 "h1";"12.01.2026 9:05";"8,2";"330 °C";"dehors"
 """
+FRENCH_HEADINGS = ("Chauffage", "Relevé le", "O2 (%)", "Fumées", "Lieu", "Phase")
 FRENCH_MAP = """\
 [headings]
 "Chauffage" = "heater_id"
@@ -216,6 +265,9 @@ def test_of_two_maps_each_table_takes_its_own(foreign: tuple[str, str], tmp_path
             done = call("log", "add", str(tmp_path / f"{number}{turn == both}.book"), table, *turn)
             assert "0 refused" in done.out, done.err
             assert "is not of this table, which has no heading " in done.err
+    how = TableMap.from_options(both[1::2])
+    assert how.for_table(FRENCH_HEADINGS)[0].headings == TableMap.load(both[3]).headings, "its own before any other"
+    assert how.for_table(["Name"], {*how.either[0].headings})[0].headings == how.either[0].headings
     (tmp_path / "other.csv").write_text("Lieu;Sauerstoff\ndehors;8,2\n", encoding="utf-8")
     neither = call("log", "add", str(tmp_path / "n.book"), str(tmp_path / "other.csv"), *both)
     assert neither.code == 3

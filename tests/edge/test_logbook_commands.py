@@ -31,7 +31,7 @@ def test_headings_in_the_third_row_are_said_once(tmp_path):
     rows = "312,10.11.2023,8.2,45\n" * 20
     table.write_text(f"Werkstatt Larkfell,,,\n,,flue gas,\nHeater,Date,O2 %,CO ppm\n{rows}", encoding="utf-8")
     refused = run("add", tmp_path / "w.book", table)
-    assert "they seem to stand in row 3. Take rows 1 and 2 out." in str(refused.exception)
+    assert "they seem to stand in row 3. Take rows 1 and 2 out, or name a map" in str(refused.exception)
     assert "visit_id" not in str(refused.exception) + refused.stderr
     assert not (tmp_path / "w.book").exists()
 

@@ -265,7 +265,7 @@ def test_an_upper_bound_of_carbon_monoxide_stands_for_its_value_and_is_told(tmp_
     path = in_table(tmp_path, CO, "<5", ".")
     readings, found = read_visits(path)
     assert readings[0].get("co_dry_ppm") == 5.0
-    assert "co_dry_ppm: 1 cells with < stand for their bound" in " ".join(found.notes)
+    assert "co_dry_ppm: 1 cell with < counted as the bound" in " ".join(found.notes)
 
 
 @pytest.mark.parametrize("command", ["readings", "cause", "log add", "log series --into", "log series", "history"])

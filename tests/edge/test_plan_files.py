@@ -101,10 +101,19 @@ def test_folders_that_hold_no_plan(demo: FleetPlan, tmp_path: Path) -> None:
     (tmp_path / "sites.parquet").write_bytes(sites)
     demo.vehicles.drop(columns="reason").to_parquet(tmp_path / "vehicles.parquet", index=False)
     refused("has another vehicles.parquet")
-    head = json.loads(kept.splitlines()[0])
-    head["files"]["vehicles.parquet"] = hashlib.sha256((tmp_path / "vehicles.parquet").read_bytes()).hexdigest()
-    write_head(tmp_path, {key: value for key, value in head.items() if key != "sha256"}, demo.cards)
+    head = {key: value for key, value in json.loads(kept.splitlines()[0]).items() if key != "sha256"}
+
+    def sealed_again(name: str) -> None:
+        head["files"][name] = hashlib.sha256((tmp_path / name).read_bytes()).hexdigest()
+        write_head(tmp_path, head, demo.cards)
+
+    sealed_again("vehicles.parquet")
     refused("another version")
+    demo.vehicles.to_parquet(tmp_path / "vehicles.parquet", index=False, schema=VEHICLES_SCHEMA)
+    (tmp_path / "sites.parquet").write_bytes(sites.replace(b"site_id", b"site_i\xe2"))  # found by damage: no UTF-8
+    sealed_again("vehicles.parquet")
+    sealed_again("sites.parquet")
+    refused("lacks sites.parquet")
     (tmp_path / "plan.jsonl").write_bytes(kept.replace(b'"sha256"', b'"x"'))
     refused("another version")
     (tmp_path / "plan.jsonl").unlink()

@@ -72,3 +72,12 @@ def test_files_and_links_named_in_the_readme_are_there() -> None:
     for name in ("docs/commands.md", "docs/glossary.md", "docs/errors.md", "DEVELOPERS.md", "CHANGELOG.md"):
         assert f"]({name})" in TEXT
         assert (ROOT / name).is_file()
+
+
+def test_the_long_description_of_the_package_leads_to_nothing_that_only_the_repository_has() -> None:
+    """In a wheel a relative picture or link leads nowhere; all else of the README stays, and no host is named."""
+    told = tool("long_description").without_neighbours(TEXT)
+    assert "](" not in told
+    assert "http" not in told
+    assert [block.text for block in TOUR.blocks_of(told)] == [block.text for block in BLOCKS]
+    assert "command, word, table of a fleet, refusal." in told

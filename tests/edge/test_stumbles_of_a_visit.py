@@ -148,3 +148,10 @@ def test_a_record_that_does_not_say_what_was_not_checked_names_what_has_no_resul
     assert "…" not in line
     said = visit.add("not_checked", {"text": "blower"})
     assert "No result was written down" not in words(checked(visit_page(said)))
+
+
+def test_co_that_may_be_vol_pct_says_nothing_of_the_cause():
+    lines = "outdoors altitude 210 air 15 high o2 4.84 flue 365"
+    shares = [[(one.cause, one.percent) for one in standing(typed(text, heater="heater-0312")).causes.causes]
+              for text in (lines, f"{lines} co 0.02", f"{lines} co 200")]  # fmt: skip
+    assert shares[0] == shares[1] != shares[2]

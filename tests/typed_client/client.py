@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import assert_type
 
@@ -12,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 import combust
+from combust.domain.reading import check_values
 from combust.kernel.air import air_density
 from combust.kernel.flue_gas import flue_gas_moles
 
@@ -32,7 +34,9 @@ def lambdas_of(o2_dry_pct: NDArray[np.float64]) -> float:
 
 def judged(o2_dry_pct: float) -> tuple[str, float | None]:
     """Return the safety state of a reading, and lambda."""
-    result = combust.interpret(combust.Reading(fuel="diesel_b7", o2_dry_pct=o2_dry_pct, location="outdoors"))
+    reading = combust.Reading(fuel="diesel_b7", o2_dry_pct=o2_dry_pct, location="outdoors")
+    assert_type(reading["o2_dry_pct"], float | str)
+    result = combust.interpret(reading)
     assert_type(result.safety.state, str)
     return result.safety.state, result.air_ratio
 
@@ -57,6 +61,21 @@ def set_before(visit: combust.Visit) -> list[str]:
     assert_type(visit.settings, dict[str, object])
     assert_type(visit.readings, list[dict[str, float | str]])
     return [*visit.settings, *(key for values in visit.readings for key in values)]
+
+
+def done_at(visit: combust.Visit) -> list[str]:
+    """Return what was done at a visit, the stages of its heater, and which entries the history takes."""
+    assert_type(visit.of_kind("adjustment"), list[Mapping[str, object]])
+    assert_type(visit.profile, Mapping[str, object])
+    done = [str(body["text"]) for body in visit.of_kind("adjustment")]
+    return [*done, *visit.stages, *(kind for kind, _ in visit.history())]
+
+
+def checked(values: Mapping[str, object]) -> tuple[dict[str, float], int]:
+    """Return the good numbers of a reading, and how many of its values cannot be."""
+    good, faults = check_values(values)
+    assert_type(good, dict[str, float | str])
+    return {key: value for key, value in good.items() if isinstance(value, float)}, len(faults)
 
 
 def density(pressure_hpa: float, temps_c: NDArray[np.float64]) -> float:

@@ -29,15 +29,11 @@ def returned() -> Iterator[tuple[str, object]]:
                 yield f"{name}.{key}".rstrip("."), inspect.signature(plain).return_annotation
 
 
-# What somebody wrote down as JSON, each key of its own kind: the body of an entry, the table of a profile.
-WRITTEN_DOWN = {"Visit.of_kind", "Visit.profile", "Visit.history"}
-
-
 def test_no_public_name_returns_any() -> None:
     """Nor a container of Any."""
     found = {name: str(told) for name, told in returned()}
     assert len(found) > 60
-    assert {name for name, told in found.items() if re.search(r"\bAny\b|_empty", told)} == WRITTEN_DOWN
+    assert not {name for name, told in found.items() if re.search(r"\bAny\b|_empty", told)}
 
 
 def test_the_client_passes_the_type_checker() -> None:
@@ -56,6 +52,10 @@ def test_the_client_runs() -> None:
     assert ratio == pytest.approx(1.6, abs=0.01)
     assert client.at_height(2000.0) < 1.6
     assert client.refused(82.0) == ["o2_dry_pct"]
+    visit = combust.Visit.open("V1", heater="h1", profile={"fuel": "diesel_b7", "stages": {"high": {}, "low": {}}})
+    visit = visit.add("adjustment", {"text": "hose replaced"}).add("reading", {"o2_dry_pct": 8.2})
+    assert client.done_at(visit) == ["hose replaced", "high", "low", "reading", "adjustment"]
+    assert client.checked({"o2_dry_pct": "8.2", "location": "outdoors", "co_dry_ppm": -1}) == ({"o2_dry_pct": 8.2}, 1)
     assert client.air_need("diesel_b7") == pytest.approx(14.44, abs=0.01)
     # ISO 2533: 1.225 dry at 15 °C; vapour of 8.5 hPa takes 0.4 x 8.5/1013 of it: 1.221
     assert client.density(1013.25, np.array([15.0, 0.0])) == pytest.approx(1.22, abs=0.01)

@@ -50,6 +50,11 @@ def probe_parameters(structure: Parameters) -> Parameters:
     return p
 
 
+def co_u(ppm: Any, numbers: Mapping[str, float]) -> Any:
+    """Return the standard uncertainty of ln of a CO in ppm: a share of it, and 10 ppm where there is little."""
+    return np.hypot(numbers["co_u"], 10.0 / np.maximum(ppm, 10.0))
+
+
 def observations_of(
     index: int, reading: Values, row: StageReading, model: Model, instrument: InstrumentClass
 ) -> list[Observation]:
@@ -82,9 +87,9 @@ def observations_of(
         maximum = co2 * O2_AIR / (O2_AIR - o2) / model.heater.fuel.co2_maximum_pct
         steps = np.array([instrument.co2_resolution_pct / co2, instrument.o2_resolution_pct / (O2_AIR - o2)])
         add("setting", np.log(maximum), np.hypot(np.hypot(*(0.29 * steps)), numbers["setting_u"]))
-    if (co := reading.get("co_dry_ppm")) is not None:
+    if (co := reading.get("co_dry_ppm")) is not None and not 0.0 < co < limit("co_looks_like_pct"):
         size = max(float(co), 5.0)
-        add("co", np.log(size), np.hypot(numbers["co_u"], 10.0 / max(size, 10.0)))
+        add("co", np.log(size), co_u(size, numbers))
     if (smoke := reading.get("smoke_number")) is not None:
         add("smoke", smoke, numbers["smoke_u"])
     if (flue := reading.get("flue_temp_c")) is not None:

@@ -122,7 +122,8 @@ def flame_equilibrium(
     net = burnt.net_heating_value_mj_per_kg if net_heating_value_mj_per_kg is None else net_heating_value_mj_per_kg
     gas = _phase(burnt, net)
     moles = ratio * float(stoichiometric_air_moles(burnt, air=air))
-    fill(gas, "FUEL", moles, place["intake_temp_c"] + ZERO_CELSIUS_K, place["pressure_hpa"] * 100.0, air)
+    temp_c, hpa = float(place["intake_temp_c"]), float(place["pressure_hpa"])
+    fill(gas, "FUEL", moles, temp_c + ZERO_CELSIUS_K, hpa * 100.0, air)
     before = elements_per_kg(gas)
     gas.equilibrate("HP", rtol=1e-10)
     return state_of(gas, ratio, before)

@@ -25,6 +25,7 @@ from combust.application.fleet.places import Most, Options, Places, Solved, solv
 from combust.application.fleet.policy import Policy
 from combust.application.fleet.rules import richer_than_air
 from combust.data.errors import how_to_install
+from combust.domain.result import many
 
 AIMS = {
     "hazard": "heaters that run with lambda below the minimum",
@@ -276,7 +277,7 @@ def _told(
     if not all(solved.proved.values()):
         text = "Not every aim was proved within the time: its bound says what at best could still be gained."
     if located.any() and not located.all():
-        text += f" {int((~located).sum())} sites have no position: their way counts as 0 km."
+        text += f" {many(int((~located).sum()), 'site')} without a position: the way there counts as 0 km."
     return Assignment(
         kits_before=int(now["kits"]),
         kits_after=int(kit.sum()),

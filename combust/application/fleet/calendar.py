@@ -17,6 +17,7 @@ from combust.application.fleet.nights import colder
 from combust.application.fleet.overview import grade_of, names_of
 from combust.application.fleet.policy import Policy
 from combust.application.fleet.tables import Faults
+from combust.domain.result import many
 
 MONTHS = (
     "January", "February", "March", "April", "May", "June",
@@ -151,7 +152,7 @@ def _not_known(held: pd.DataFrame, without_due: int) -> list[tuple[int, str, str
     ]
     rows = [(ANY, UNKNOWN, text, len(names), ", ".join(map(str, names))) for names, text in told if len(names)]
     text = "the month in which a heater is due: add service_due_month (1 to 12) to the vehicles"
-    return rows + ([(ANY, UNKNOWN, text, without_due, f"{without_due} vehicles")] if without_due else [])
+    return rows + ([(ANY, UNKNOWN, text, without_due, many(without_due, "vehicle"))] if without_due else [])
 
 
 def _start_of_winter(held: pd.DataFrame) -> int:

@@ -70,9 +70,9 @@ class PlanDifference(Result):
         """Return the difference in one line."""
         who = self.cells["vehicle_id"].nunique()
         turned = int(self.decisions["count"].sum())
-        told = f"{who} vehicles differ; {turned} of them in their decision" if who else ""
+        told = f"Vehicles that differ: {who}; {turned} of them in their decision" if who else ""
         if len(self.moves):
-            told = f"{told or 'The vehicles are the same'}; {len(self.moves)} proposed moves differ"
+            told = f"{told or 'The vehicles are the same'}; proposed moves that differ: {len(self.moves)}"
         return (told or "The two plans are the same",)
 
     def lines(self) -> Rows:

@@ -17,7 +17,7 @@ from combust.data.errors import first_few
 from combust.data.near import folded_name, one_spelling
 from combust.domain.heater import Heater
 from combust.domain.limits import Finding, finding
-from combust.domain.result import Rows
+from combust.domain.result import Rows, many
 from combust.domain.safety import Safety
 
 MOST_NAMES = 10
@@ -177,7 +177,7 @@ def _notes(told: FleetHistory, names: pd.Series, own: Any, log: HeaterLog) -> tu
     notes = [f"history: judged for {told.on}; due this season = within {rule('season_days'):.0f} days."]
     if not own.all():
         hint = "heater_id is the name of the single heater in the log, profile that of its type."
-        notes.append(f"history: {int((~own).sum())} vehicles name no heater of the log: {hint}")
+        notes.append(f"history: {many(int((~own).sum()), 'vehicle')} without a heater of the log: {hint}")
     twice = names[own][names[own].duplicated()].unique()
     if len(twice):
         notes.append(f"history: {', '.join(twice[:MOST_NAMES])} stands in more than one vehicle: it counts for each.")

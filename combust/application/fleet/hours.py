@@ -12,6 +12,7 @@ import numpy as np
 
 from combust.application.fleet.calendar import MONTHS
 from combust.data.errors import CombustError, Fault
+from combust.domain.result import many
 from combust.domain.site import mismatch_words, pressure_mismatch
 from combust.kernel import air
 
@@ -218,7 +219,7 @@ def _with_pressure(
         told.append(f"The usual pressure of the series, {middle:.0f} hPa, {there}: is it this site's?")
     good = ~np.isnan(pressure) & ~pressure_mismatch(altitude_m, pressure)
     odd = int((given & ~good).sum())
-    told += [f"{odd} hours have a pressure that no weather makes at {altitude_m:g} m: left out."] if odd else []
+    told += [f"{many(odd, 'hour')} with a pressure that no weather makes at {altitude_m:g} m: left out."] if odd else []
     kept = {key: getattr(found, key)[good] for key in ("hours", "temp_c", "humidity_pct")}
     return replace(found, pressure_hpa=pressure[good], pressure_from=whence, **kept), int((~good).sum()), told
 
@@ -294,7 +295,7 @@ class Season:
 
     def __str__(self) -> str:
         first, last = (f"{day} {MONTHS[month - 1]}" for month, day in (self.first, self.last))
-        return f"{first} to {last}, {self.nights} nights"
+        return f"{first} to {last}, {many(self.nights, 'night')}"
 
 
 def months_of(days: Any) -> Any:

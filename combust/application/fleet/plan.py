@@ -43,7 +43,7 @@ from combust.data.errors import CombustError, shorten
 from combust.data.near import folded_name, near_matches, one_spelling
 from combust.domain.heater import Heater
 from combust.domain.limits import cautions
-from combust.domain.result import Assumed, Result, Rows, plain
+from combust.domain.result import Assumed, Result, Rows, many, plain
 from combust.domain.safety import Safety, of_all
 
 NOT_COVERED = (
@@ -152,7 +152,7 @@ class FleetPlan(Result):
         kits, without = (int(self.totals[key] or 0) for key in ("compensation_kits", "kits_left_out"))
         need = f"{kits + without} need a compensation kit by the heater's own limit"
         read, kept = self.rows["vehicles"]["read"], self.rows["vehicles"]["planned"]
-        return f"{kept} of {read} vehicles planned; {need}{f', {kits} get one' if without else ''}"
+        return f"{kept} of {many(read, 'vehicle')} planned; {need}{f', {kits} get one' if without else ''}"
 
     @property
     def warnings(self) -> tuple[str, ...]:
@@ -347,5 +347,5 @@ def _assumptions(policy: Policy, types: list[HeaterType], frames: Mapping[str, p
     for (where, key), origin in FILLED.items():
         count = int(tables.is_empty(frames[where][key]).sum())
         if count:
-            found.append((where, Assumed(key, f"filled in for {count} rows", "", origin)))
+            found.append((where, Assumed(key, f"filled in for {many(count, 'row')}", "", origin)))
     return pd.DataFrame([{"where": where, **plain(row)} for where, row in found])

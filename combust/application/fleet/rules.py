@@ -13,6 +13,7 @@ from combust.application.fleet.nights import NIGHTS, as_typed
 from combust.application.fleet.policy import Policy
 from combust.application.site.findings import ACCOUNTS
 from combust.domain.limits import finding
+from combust.domain.result import many
 from combust.domain.safety import STATES, Safety, calculation, of_all, ranks_of
 
 RULES = ("heater_limit", "design_night", "mildest_night")
@@ -88,7 +89,7 @@ def plan_safety(frame: pd.DataFrame, refused: int) -> Safety:
     found = []
     for code, state in (("vehicles_off", "heater_off"), ("vehicles_watch", "outdoors_only")):
         count = int((frame["safety"] == state).sum())
-        found += [finding(code, count=count, vehicles=len(frame))] if count else []
+        found += [finding(code, count=count, vehicles=many(len(frame), "vehicle"))] if count else []
     return of_all([calculation(*found)], refused=refused)
 
 

@@ -95,7 +95,7 @@ class HealthyStage:
     @property
     def blower_left_pct(self) -> float | None:
         """What the blower's speed has left up to its limit [%]; None = not in the profile."""
-        read = self.baseline.reading.get("blower_rpm") if self.baseline else None
+        read = self.baseline.reading.blower_rpm if self.baseline else None
         speed = read or (self.stage.blower_rpm if self.stage else None)
         limit = self.heater.blower_rpm_max if self.heater else None
         return max(100.0 * (limit / speed - 1.0), 0.0) if speed and limit else None

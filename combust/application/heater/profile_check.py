@@ -168,7 +168,7 @@ def _stage_rules(heater: Heater, stage: Stage) -> Iterator[Rule]:
 def _baseline_rules(heater: Heater, baseline: Baseline, result: ReadingResult) -> Iterator[Rule]:
     """Yield what a healthy reading lacks, and what in it speaks against its being healthy."""
     reading, stage = baseline.reading, heater.stages[baseline.stage]
-    number = {key: _or_nan(reading.get(key)) for key in ("altitude_m", "pump_hz", *PORT_SIGNS)}
+    number = {key: _or_nan(getattr(reading, key)) for key in ("altitude_m", "pump_hz", *PORT_SIGNS)}
     yield baseline.origin == "type", "baseline_of_type", {}
     yield baseline.origin == "provisional", "baseline_provisional", {}
     co, most = reading.get("co_dry_ppm", reading.co_wet_ppm), limit("baseline_co_high")

@@ -119,7 +119,7 @@ def fleet_history(
     for row in rows:
         if row.get("heater_id"):
             by_heater.setdefault(str(row["heater_id"]), []).append(row)
-    tell(told, len(rows) - sum(map(len, by_heater.values())), "name no heater and were left out.")
+    tell(told, len(rows) - sum(map(len, by_heater.values())), "without a heater: left out.")
     profiles = dict(zip(one_spelling(profiles, by_heater), profiles.values(), strict=True))
     found, lost = [], {}
     for name, own in by_heater.items():

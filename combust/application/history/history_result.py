@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from combust.application.history.visit_points import DAYS_PER_YEAR, Point
 from combust.domain.limits import Finding
-from combust.domain.result import UNTOLD, Result, Rows, shown
+from combust.domain.result import UNTOLD, Result, Rows, many, shown
 from combust.kernel.trend import Trend
 
 
@@ -20,7 +20,7 @@ def age_in_words(days: int) -> str:
     ('40 days', '8 months', '2.5 years')
     """
     if days < 60:
-        return f"{days} day{'s' if days != 1 else ''}"
+        return many(days, "day")
     if days < 2 * DAYS_PER_YEAR:
         return f"{12.0 * days / DAYS_PER_YEAR:.0f} months"
     return f"{days / DAYS_PER_YEAR:.1f} years"
@@ -214,7 +214,7 @@ class HeaterHistory(Result):
             *rows,
             ("risk", self._risk_text()),
             ("next visit", when),
-            ("known from", f"{visits} visits, the last on {self.last_visit}: {self.age} before {self.on}"),
+            ("known from", f"{many(visits, 'visit')}, the last on {self.last_visit}: {self.age} before {self.on}"),
             ("lambda on that day", shown(self.air_ratio_now, ".2f", u=self.air_ratio_now_u) + ", at reference air"),
             ("lambda at the last visit", shown(self.air_ratio_last, ".2f", u=self.air_ratio_last_u)),
             ("drift", self._drift_text()),

@@ -21,6 +21,7 @@ from combust.domain.catalogue import Catalogue, get_fuel
 from combust.domain.heater import Heater
 from combust.domain.instrument import InstrumentClass
 from combust.domain.reading import is_simulated
+from combust.domain.result import many
 from combust.kernel.tails import tame_wild
 from combust.kernel.trend import Series
 
@@ -108,17 +109,17 @@ def points_of(
     told: list[str] = []
     own = heater.heater_id if heater else None
     kept = [row for row in rows if own is None or folded_id(row.get("heater_id", own)) == folded_id(own)]
-    tell(told, len(rows) - len(kept), f"of another heater than {own} were refused.")
+    tell(told, len(rows) - len(kept), f"of another heater than {own}: refused.")
     real = [row for row in kept if not is_simulated(row)]
-    tell(told, len(kept) - len(real), "of the trainer's simulated heater were refused.")
+    tell(told, len(kept) - len(real), "of the trainer's simulated heater: refused.")
     kept = real
     unlike: dict[Any, Mapping[str, Any]] = {}
     for row in kept:
         same = sorted((key, str(value)) for key, value in row.items() if key not in ("reading_id", "note"))
         unlike.setdefault(tuple(same), row)
-    tell(told, len(kept) - len(unlike), "came twice in every value and counted once.")
+    tell(told, len(kept) - len(unlike), "that came twice in every value: counted once.")
     dated = [(row, date) for row in unlike.values() if (date := date_of(row.get("taken_at"))) is not None]
-    tell(told, len(unlike) - len(dated), "without a date that can be read were left out.")
+    tell(told, len(unlike) - len(dated), "without a date that can be read: left out.")
     later = {date for _, date in dated if date > until}
     dated = [(row, date) for row, date in dated if date <= until]
     if later:
@@ -126,7 +127,7 @@ def points_of(
     events = [event for event in events if event.date is None or event.date <= until]
     chosen = stage or _usual_stage([row for row, _ in dated], heater)
     here = [(row, date) for row, date in dated if (row.get("stage") or None) == chosen]
-    tell(told, len(dated) - len(here), f"of other stages than {chosen or 'unstated'} were set aside.")
+    tell(told, len(dated) - len(here), f"of other stages than {chosen or 'unstated'}: set aside.")
     witnesses = _interpreted(here, instrument, told, catalogue, heater, chosen)
     witnesses = _since_swap(witnesses, events, told)
     return Points(chosen, tuple(_grouped(witnesses, events, visit_noise_pct, told)), tuple(told))
@@ -135,13 +136,13 @@ def points_of(
 def _dates_told(dates: set[datetime.date]) -> str:
     """Return the first dates of some, and how many more there are."""
     first = ", ".join(str(date) for date in sorted(dates)[:3])
-    return first if len(dates) <= 3 else f"{first} and {len(dates) - 3} more days"
+    return first if len(dates) <= 3 else f"{first} and {many(len(dates) - 3, 'more day')}"
 
 
 def tell(told: list[str], count: int, text: str) -> None:
     """Add how many readings a sentence is about, where there are any."""
     if count:
-        told.append(f"{count} readings {text}")
+        told.append(f"{many(count, 'reading')} {text}")
 
 
 def date_of(text: Any) -> datetime.date | None:
@@ -191,12 +192,12 @@ def _interpreted(
         other += fuels[which[index]] != home
         found.append(_Row(row, date, float(ratio[index]), float(u[index])))
     for reason, number in spoilt.items():
-        tell(told, number, f"were left out: {reason.replace('_', ' ')}.")
+        tell(told, number, f"left out: {reason.replace('_', ' ')}.")
     low = sum(row.values.get("altitude_m") is None and row.values.get("pressure_hpa") is None for row in found)
-    tell(told, low, "name neither altitude nor pressure: they count as taken at sea level.")
+    tell(told, low, "without altitude and pressure: taken as at sea level.")
     mild = sum(row.values.get("intake_temp_c") is None for row in found)
-    tell(told, mild, "name no intake temperature: they count as taken at 15 °C.")
-    tell(told, other, f"on another fuel than {home.name} were brought to it, at the same pulses of the pump.")
+    tell(told, mild, "without an intake temperature: taken as at 15 °C.")
+    tell(told, other, f"on another fuel than {home.name}: brought to it, at the same pulses of the pump.")
     return found
 
 
@@ -207,7 +208,9 @@ def _since_swap(rows: list[_Row], events: Sequence[Event], told: list[str]) -> l
         return rows
     last = max(swaps)
     kept = [row for row in rows if row.date > last or (row.date == last and row.values.get("phase") == "after")]
-    told.append(f"The heater was swapped on {last}: {len(rows) - len(kept)} readings before it belong to another unit.")
+    told.append(
+        f"The heater was swapped on {last}: {many(len(rows) - len(kept), 'reading')} before it of another unit."
+    )
     return kept
 
 
@@ -239,7 +242,9 @@ def _grouped(
         identity = same[0].values.get("visit_id")
         points.append(Point(date, after, float(np.exp(logs.mean())), noise, len(same), identity, group, steps))
     if rezeros:
-        told.append(f"The analyser was set anew {len(rezeros)} times: it counts as another analyser from then on.")
+        told.append(
+            f"The analyser was set anew {many(len(rezeros), 'time')}: it counts as another analyser from then on."
+        )
     return points
 
 

@@ -40,6 +40,7 @@ from combust.data.near import folded_id, folded_name
 from combust.domain.catalogue import get_fuel
 from combust.domain.gas import air_ratio_from_o2
 from combust.domain.heater import Heater
+from combust.domain.result import many
 from combust.kernel.air import altitude_from_pressure
 from combust.kernel.flue_gas import flue_gas_moles
 
@@ -121,7 +122,9 @@ def anonymous(visits: Iterable[Visit]) -> Anonymous:
     checksum = hashlib.sha256("\n".join(["combust share", *sorted(content)]).encode()).digest()
     generator = np.random.default_rng([*checksum])
     rows: list[dict[str, Any]] = []
-    held = [f"{without} visits without a healthy reading, O2 and altitude to hold them against"] if without else []
+    held = (
+        [f"{many(without, 'visit')} without a healthy reading, O2 and altitude to hold them against"] if without else []
+    )
     for name in sorted(kinds):
         more, told = rows_of(kinds[name], generator)
         rows += more
@@ -222,12 +225,12 @@ def rows_of(kind: Kind, generator: np.random.Generator) -> tuple[list[dict[str, 
     """Return the rows of one type, and what is held back."""
     heaters = {who for some in kind.causes.values() for who in some}
     if len(heaters) < FEWEST:
-        return [], [f"{len(heaters)} heaters, fewer than {FEWEST}: all of it"]
+        return [], [f"{many(len(heaters), 'heater')}, fewer than {FEWEST}: all of it"]
     told: list[str] = []
     rows = [{"kind": "cause", **kind.kind, **row} for row in _counted(kind.causes, "cause", told)]
     rows += [{"kind": "look", **kind.kind, **row} for row in _counted(kind.looks, "look", told)]
     few = len(kind.healthy) < FEWEST_HEATERS
-    told += [f"all readings: {len(kind.healthy)} heaters, fewer than {FEWEST_HEATERS}"] if few else []
+    told += [f"all readings: {many(len(kind.healthy), 'heater')}, fewer than {FEWEST_HEATERS}"] if few else []
     if not few:
         healthy = _mean_of(kind.healthy[who] for who in sorted(kind.healthy))
         healthy["site"] = _coarse(healthy["site"])
@@ -236,7 +239,7 @@ def rows_of(kind: Kind, generator: np.random.Generator) -> tuple[list[dict[str, 
             cells[point.cell].append(point)
         kept = [some for _, some in sorted(cells.items()) if _enough(some)]
         lost = len(kind.points) - sum(map(len, kept))
-        told += [LOST.format(lost, len(kind.points), FEWEST_VISITS, FEWEST_HEATERS)] if lost else []
+        told += [LOST.format(lost, many(len(kind.points), "set"), FEWEST_VISITS, FEWEST_HEATERS)] if lost else []
         groups = [some for some in kept for _ in range(len(some) // ROW_OF)]
         names = generator.choice(900_000, len(kind.healthy) // FEWEST, replace=False) + 100_000
         for group in names:
@@ -246,7 +249,7 @@ def rows_of(kind: Kind, generator: np.random.Generator) -> tuple[list[dict[str, 
     return rows, told
 
 
-LOST = "{} of {} sets of readings, before or after the work: no {} visits of {} heaters have cause and stages in common"
+LOST = "{} of {} of readings, before or after the work: no {} visits of {} heaters have cause and stages in common"
 
 
 def _without_heater(point: Point) -> str:
@@ -267,7 +270,7 @@ def _counted(who: dict[Any, list[str]], word: str, told: list[str]) -> list[dict
             rows.append({"cause": key, "visits": len(heaters)})
         else:
             rows.append({"look": key[0], "verdict": key[1], "visits": len(heaters)})
-    met = f"{len(few)} {word}{'s' * (len(few) != 1)}, met {sum(few)} times"
+    met = f"{many(len(few), word)}, met {many(sum(few), 'time')}"
     told += [f"{met}: fewer than {FEWEST} heaters share {'it' if len(few) == 1 else 'each'}"] if few else []
     return rows
 

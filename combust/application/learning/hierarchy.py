@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -21,7 +21,9 @@ OF_HEATER = 0.35  # part of the shipped variance by which heaters of a type diff
 SCATTER_U = 0.5  # standard uncertainty of ln of a scatter before any visit
 MOST_STEP = 1.0
 STEPS = 14
+MOVES = 6
 ENOUGH = 0.004
+AWAY = np.array([-2.4, -1.2, 0.0, 1.2, 2.4])  # standard uncertainties of a scatter at which the evidence is worked out
 GRID = np.linspace(-2.25, 2.25, 91)  # of ln of a scatter
 
 
@@ -51,6 +53,21 @@ class Hierarchy:
         """Standard uncertainty of that."""
         found: Floats = np.sqrt(self.shares @ GRID**2 - self.scatter**2)
         return found
+
+
+class Settled(NamedTuple):
+    """Where heaters and their type lie under some scatters, a step nearer to where they fit best.
+
+    ``place`` and the step ``moved`` to it are heaters x coordinates, ``around`` is the covariance of each heater given
+    its type, ``precision`` that of the middle of the type, ``evidence`` ln evidence by Laplace up to a constant.
+    """
+
+    place: Floats
+    moved: Floats
+    around: Any
+    middle: Floats
+    precision: Floats
+    evidence: float
 
 
 class Padded:
@@ -95,17 +112,18 @@ class Steps:
     def under(self, log_scatter: Floats) -> None:
         """Work out the noise of every line under some scatters."""
         added = np.einsum("vtab,t->vab", self.all.scatter, np.exp(2.0 * log_scatter))
-        matrix = self.all.noise + added[:, None]
-        self.inverse = np.linalg.inv(matrix)
-        self.half_log = 0.5 * np.linalg.slogdet(matrix)[1]
+        lower = np.linalg.cholesky(self.all.noise + added[:, None])
+        self.whitening = np.linalg.inv(lower)
+        self.half_log = np.sum(np.log(np.diagonal(lower, axis1=2, axis2=3)), axis=2)
+        self.start = (self.whitening @ self.all.start[..., None])[..., 0]
+        self.slope = self.whitening @ self.all.slope
 
     def weigh(self, place: Floats) -> tuple[Floats, Floats, Floats]:
         """Return ln likelihood of each heater at its place, with its slope and its negative curvature."""
         one = self.all
-        here = place[one.heater]
-        gap = one.start + np.einsum("vkds,vs->vkd", one.slope, here)
-        pulled = np.einsum("vkab,vkb->vka", self.inverse, gap)
-        square = np.einsum("vkd,vkd->vk", gap, pulled)
+        here = place[one.heater][:, None, :, None]
+        self.gap = self.start + (self.slope @ here)[..., 0]
+        square = np.sum(self.gap**2, axis=2)
         whole = self.freedom + one.channels[:, None]
         value = one.weight - self.half_log - 0.5 * whole * np.log1p(square / self.freedom)
         top = value.max(axis=1)
@@ -113,11 +131,13 @@ class Steps:
         total = share.sum(axis=1)
         share /= total[:, None]
         pull = whole / (self.freedom + square)
-        self.gap, self.pulled, self.share, self.pull = gap, pulled, share, pull
-        each = -pull[..., None] * np.einsum("vkds,vkd->vks", one.slope, pulled)
+        self.share, self.pull = share, pull
+        each = -pull[..., None] * (self.gap[..., None, :] @ self.slope)[..., 0, :]
         slope = np.einsum("vk,vks->vs", share, each)
-        bend = np.einsum("vk,vkas,vkab,vkbt->vst", share * pull, one.slope, self.inverse, one.slope, optimize=True)
-        bend -= np.einsum("vk,vks,vkt->vst", share, each, each) - slope[:, :, None] * slope[:, None]
+        count = len(share)
+        pulled = (np.sqrt(share * pull)[..., None, None] * self.slope).reshape(count, -1, one.places)
+        apart = np.sqrt(share)[..., None] * (each - slope[:, None])
+        bend = pulled.transpose(0, 2, 1) @ pulled - apart.transpose(0, 2, 1) @ apart
         logs, slopes = np.zeros(self.count), np.zeros((self.count, one.places))
         bends = np.zeros((self.count, one.places, one.places))
         np.add.at(logs, one.heater, top + np.log(total))
@@ -126,80 +146,107 @@ class Steps:
         values, vectors = np.linalg.eigh(bends)
         return logs, slopes, np.einsum("hsi,hi,hti->hst", vectors, np.maximum(values, 0.0), vectors)
 
-    def scatter_step(self, cover: Any, log_scatter: Floats) -> Floats:
-        """Return the next ln of the scatters: what is left over pulls them."""
-        one = self.all
-        size = np.exp(2.0 * log_scatter)
-        spread = np.einsum("vkas,vst,vkbt->vkab", one.slope, cover[one.heater], one.slope, optimize=True)
-        left = self.pulled[..., :, None] * self.pulled[..., None, :]
-        left = left + self.inverse @ spread @ self.inverse
-        pulls = (self.share * self.pull)[..., None, None] * left - self.share[..., None, None] * self.inverse
-        gradient = np.einsum("vab,vtab->t", pulls.sum(axis=1), one.scatter, optimize=True) * size
-        mixed = np.einsum("vk,vkab,vtbc->vtac", self.share, self.inverse, one.scatter, optimize=True)
-        bend = 2.0 * np.einsum("vtab,vuba->tu", mixed, mixed, optimize=True) * size[:, None] * size
-        bend *= np.mean(self.freedom / (self.freedom + one.channels + 2.0))
-        bend += np.eye(len(size)) / SCATTER_U**2
-        step = np.linalg.solve(bend, gradient - log_scatter / SCATTER_U**2)
-        moved: Floats = log_scatter + np.clip(step, -0.5, 0.5)
-        return moved
-
-    def scatter_shares(self, log_scatter: Floats) -> Floats:
-        """Return the posterior of ln of each scatter on a grid (scatters x GRID), the others at their best.
-
-        Near its best a scatter acts as in n readings of which it makes the share r of the variance; n and r follow
-        from the curvature. The curve is far from round where r is small: a scatter that is not seen may be any smaller.
-        """
-        one = self.all
-        self.under(log_scatter)  # the noise with the scatters as they are now: only then is no share above one
-        part = np.einsum("vk,vkab,vtbc->vtac", self.share, self.inverse, one.scatter, optimize=True)
-        part *= np.exp(2.0 * log_scatter)[:, None, None]
-        first, second = np.einsum("vtaa->t", part), np.einsum("vtab,vtba->t", part, part)
-        share = np.divide(second, first, out=np.zeros_like(first), where=first > 1e-6)
-        share = np.minimum(share, 1.0)  # rounding
-        count = np.divide(first, share, out=np.zeros_like(first), where=share > 0.0)
-        count *= np.mean(self.freedom / (self.freedom + one.channels + 2.0))
-        pulled = np.divide(log_scatter, SCATTER_U**2 * count * share, out=np.zeros_like(first), where=count > 0.0)
-        wider = 1.0 - share[:, None] + share[:, None] * np.exp(2.0 * (GRID - log_scatter[:, None]))
-        value = (
-            -0.5 * count[:, None] * (np.log(wider) + (1.0 + pulled[:, None]) / wider) - 0.5 * (GRID / SCATTER_U) ** 2
-        )
-        weight: Floats = np.exp(value - value.max(axis=1, keepdims=True))
-        weight /= weight.sum(axis=1, keepdims=True)
-        return weight
-
-    def run(self, begin: Floats | None = None, scatter: Floats | None = None, steps: int = STEPS) -> Hierarchy:
-        """Return the hierarchy that the visits teach, from a first guess of the middle."""
+    def settle(self, place: Floats) -> Settled:
+        """Take every heater a step to where its visits fit best, and the middle of the type with it."""
         known = self.rows >= 0
         pick = np.zeros((self.count, self.all.places, self.names))
         at = np.nonzero(known)
         pick[at[0], at[1], self.rows[at]] = 1.0
         within = 1.0 / np.where(known, OF_HEATER, 1.0)  # precision of a heater around its type
-        alone = np.eye(self.all.places)
-        middle = np.zeros(self.names) if begin is None else begin.copy()
+        own = within[:, :, None] * np.eye(self.all.places)
+        logs, slopes, bends = self.weigh(place)
+        around = np.linalg.inv(bends + own)
+        told = np.einsum("hst,ht->hs", bends, place) + slopes
+        far = own - within[:, :, None] * around * within[:, None, :]
+        precision = np.eye(self.names) / (1.0 - OF_HEATER)
+        precision = precision + np.einsum("hsr,hst,htq->rq", pick, far, pick, optimize=True)
+        pulled = within * np.einsum("hst,ht->hs", around, told)
+        middle = np.linalg.solve(precision, np.einsum("hsr,hs->r", pick, pulled))
+        of_type = np.einsum("hsr,r->hs", pick, middle)
+        aim = np.einsum("hst,ht->hs", around, told + within * of_type)
+        moved = np.clip(aim - place, -MOST_STEP, MOST_STEP)
+        off = place + moved - of_type
+        value = logs.sum() + np.sum(slopes * moved) - 0.5 * np.einsum("hs,hst,ht->", moved, bends, moved)
+        value += -0.5 * np.sum(within * off * off) + 0.5 * np.sum(np.log(within))
+        value += 0.5 * np.linalg.slogdet(around)[1].sum() - 0.5 * np.linalg.slogdet(precision)[1]
+        value -= 0.5 * middle @ middle / (1.0 - OF_HEATER)
+        return Settled(place + moved, moved, around, middle, precision, float(value))
+
+    def scatter_step(self, cover: Any, log_scatter: Floats) -> tuple[Floats, Floats]:
+        """Return the next ln of the scatters, as what is left over pulls them, and their standard uncertainties."""
+        one = self.all
+        size = np.exp(2.0 * log_scatter)
+        spread = self.slope @ cover[one.heater][:, None] @ self.slope.swapaxes(2, 3)
+        left = self.gap[..., :, None] * self.gap[..., None, :] + spread
+        left = (self.share * self.pull)[..., None, None] * left - self.share[..., None, None] * np.eye(left.shape[-1])
+        back = self.whitening.swapaxes(2, 3)
+        gradient = (
+            np.einsum("vab,vtab->t", (back @ left @ self.whitening).sum(axis=1), one.scatter, optimize=True) * size
+        )
+        mixed = np.einsum("vk,vkab,vtbc->vtac", self.share, back @ self.whitening, one.scatter, optimize=True)
+        bend = 2.0 * np.einsum("vtab,vuba->tu", mixed, mixed, optimize=True) * size[:, None] * size
+        bend *= np.mean(self.freedom / (self.freedom + one.channels + 2.0))
+        bend += np.eye(len(size)) / SCATTER_U**2
+        step = np.linalg.solve(bend, gradient - log_scatter / SCATTER_U**2)
+        moved: Floats = log_scatter + np.clip(step, -0.5, 0.5)
+        return moved, np.sqrt(1.0 / np.diag(bend))
+
+    def scatter_shares(self, log_scatter: Floats, u: Floats, place: Floats) -> Floats:
+        """Return the posterior of ln of each scatter on a grid (scatters x GRID), the others at their best.
+
+        The evidence is worked out at some values of each scatter, and a curve goes through them: it is far from round
+        where other errors are larger than the scatter, which may then be any smaller. Where the values do not hold the
+        middle of the posterior, they are moved.
+        """
+        shares = []
+        for number, (middle, wide) in enumerate(zip(log_scatter, u, strict=True)):
+            for _ in range(MOVES if self.all.scatter[:, number].any() else 1):
+                share = self._share(number, log_scatter, middle, wide, place)
+                off = (share @ GRID - middle) / wide
+                if abs(off) <= AWAY[-2]:
+                    break
+                middle = middle + wide * np.clip(off, AWAY[0], AWAY[-1])
+            shares.append(share)
+        return np.array(shares)
+
+    def _share(self, number: int, log_scatter: Floats, middle: float, wide: float, place: Floats) -> Floats:
+        """Return the posterior of one scatter on the grid, from its evidence around a middle."""
+        value: Any = -0.5 * (GRID / SCATTER_U) ** 2
+        if self.all.scatter[:, number].any():
+            tried, found = log_scatter.copy(), []
+            for away in AWAY:
+                tried[number] = middle + away * wide
+                self.under(tried)
+                found.append(self.settle(place).evidence)
+            value = value + curve(AWAY, np.array(found), (GRID - middle) / wide)
+        weight: Floats = np.exp(value - value.max())
+        weight /= weight.sum()
+        return weight
+
+    def run(self, begin: Floats | None = None, scatter: Floats | None = None, steps: int = STEPS) -> Hierarchy:
+        """Return the hierarchy that the visits teach, from a first guess of the middle."""
+        known = self.rows >= 0
         log_scatter = np.zeros(self.all.scatter.shape[1]) if scatter is None else scatter.copy()
-        place = np.einsum("hsr,r->hs", pick, middle)
+        place = np.zeros(self.rows.shape)
+        if begin is not None:
+            place[known] = begin[self.rows[known]]
         for _ in range(steps):
             self.under(log_scatter)
-            for _ in range(2):
-                logs, slopes, bends = self.weigh(place)
-                around = np.linalg.inv(bends + within[:, :, None] * alone)
-                told = np.einsum("hst,ht->hs", bends, place) + slopes
-                far = within[:, :, None] * alone - within[:, :, None] * around * within[:, None, :]
-                precision = np.eye(self.names) / (1.0 - OF_HEATER)
-                precision = precision + np.einsum("hsr,hst,htq->rq", pick, far, pick, optimize=True)
-                pulled = within * np.einsum("hst,ht->hs", around, told)
-                middle = np.linalg.solve(precision, np.einsum("hsr,hs->r", pick, pulled))
-                of_type = np.einsum("hsr,r->hs", pick, middle)
-                aim = np.einsum("hst,ht->hs", around, told + within * of_type)
-                moved = np.clip(aim - place, -MOST_STEP, MOST_STEP)
-                place = place + moved
+            found = self.settle(self.settle(place).place)
+            place = found.place
             before = log_scatter
-            log_scatter = self.scatter_step(around, log_scatter)
-            if max(np.abs(moved).max() * 0.2, np.abs(log_scatter - before).max()) < ENOUGH:
+            log_scatter, u = self.scatter_step(found.around, log_scatter)
+            if max(np.abs(found.moved).max() * 0.2, np.abs(log_scatter - before).max()) < ENOUGH:
                 break
-        off = place - of_type
-        value = logs.sum() - 0.5 * np.sum(within * off * off) + 0.5 * np.sum(np.log(within))
-        value += 0.5 * np.linalg.slogdet(around)[1].sum() - 0.5 * np.linalg.slogdet(precision)[1]
-        value -= 0.5 * middle @ middle / (1.0 - OF_HEATER) + 0.5 * np.sum((before / SCATTER_U) ** 2)
-        cover: Any = np.linalg.inv(precision)
-        return Hierarchy(middle, cover, log_scatter, self.scatter_shares(log_scatter), place, float(value))
+        value = found.evidence - 0.5 * np.sum((before / SCATTER_U) ** 2)
+        cover: Any = np.linalg.inv(found.precision)
+        shares = self.scatter_shares(log_scatter, u, place)
+        return Hierarchy(found.middle, cover, log_scatter, shares, place, float(value))
+
+
+def curve(points: Floats, values: Floats, at: Floats) -> Floats:
+    """Return the polynomial through some values, and beyond the outermost of them its tangents."""
+    through = np.polynomial.Polynomial.fit(points, values, len(points) - 1)
+    inside = np.clip(at, points[0], points[-1])
+    found: Floats = through(inside) + through.deriv()(inside) * (at - inside)
+    return found

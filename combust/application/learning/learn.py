@@ -25,6 +25,7 @@ from combust.application.learning.said import Learning
 from combust.application.learning.taught import Taught
 from combust.data.tables import load_table
 from combust.domain.instrument import InstrumentClass, instrument_class
+from combust.domain.result import many
 
 SEVERAL = 3  # checks that are named at most
 
@@ -131,7 +132,8 @@ def _too_few(visits: int, heaters: int) -> str:
         return ""
     if not visits:
         return f"NOT used: no readings are told; {fewest[0]} visits of {fewest[1]} heaters are the least"
-    return f"NOT used: {visits} visits of {heaters} heaters are too few, {fewest[0]} of {fewest[1]} are the least"
+    told = f"{many(visits, 'visit')} of {many(heaters, 'heater')}"
+    return f"NOT used: {told}: too few, {fewest[0]} of {fewest[1]} are the least"
 
 
 def _frequencies(labels: Sequence[tuple[str, Label]], priors: Priors) -> tuple[Shares, str, Mapping[str, float], bool]:
@@ -139,7 +141,7 @@ def _frequencies(labels: Sequence[tuple[str, Label]], priors: Priors) -> tuple[S
     shares = shares_of(Counter(label for _, label in labels), priors)
     count = int(shares.counts.sum())
     if count < rule("fewest_visits"):
-        why = f"NOT used: {count} confirmed causes are too few, {rule('fewest_visits'):g} are the least"
+        why = f"NOT used: {many(count, 'confirmed cause')}: too few, {rule('fewest_visits'):g} are the least"
         return shares, why, {}, False
     gain, u = gain_left_out(labels, priors, int(rule("folds")))
     score = {"gain": gain, "gain_u": u} if np.isfinite(u) else {}

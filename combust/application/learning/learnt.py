@@ -16,7 +16,7 @@ from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field, check_fields, fields_of, toml_value
 from combust.data.tables import load_table, read_toml, toml_of_text
 from combust.domain.heater import Heater
-from combust.domain.result import Assumed
+from combust.domain.result import Assumed, many
 
 SCATTERS = tuple(load_table("learnt")["scatter"])
 TABLES = ("type", "structure", "scatter", "frequency", "look")  # of rows that are named; the others are one row each
@@ -30,10 +30,10 @@ def rests_on(book: Mapping[str, float]) -> str:
     """Return what something learnt rests on, in words: visits of a logbook, or what anonymous tables tell of theirs."""
     if not book.get("tables"):
         sure = f", {book['confirmed']:g} with a confirmed cause" if book["confirmed"] else ""
-        return f"{book['visits']:g} visits of {book['heaters']:g} heaters{sure}"
+        return f"{many(int(book['visits']), 'visit')} of {many(int(book['heaters']), 'heater')}{sure}"
     several = book["tables"] > 1.0
-    told = f"{book['visits']:g} mean row{'' if book['visits'] == 1.0 else 's'}" if book["visits"] else "counts alone"
-    behind = f"{book['behind']:g} confirmed visits behind {'them' if several else 'it'}, told as {told}"
+    told = many(int(book["visits"]), "mean row") if book["visits"] else "counts alone"
+    behind = f"{many(int(book['behind']), 'confirmed visit')} behind {'them' if several else 'it'}, told as {told}"
     named = f"{book['behind'] - book['held_back']:g} with a cause that is named, {book['held_back']:g} held back"
     return f"{book['tables']:g} anonymous table{'s' if several else ''}: {behind}; {named}"
 

@@ -15,6 +15,8 @@ import numpy as np
 from combust.application.causes import evidence as ev
 from combust.application.causes.draws import SINGLE_SIZE, Variant
 from combust.application.causes.engine import STAGE, Engine
+from combust.application.causes.evidence import co_u
+from combust.application.causes.forward import BAND
 from combust.application.causes.posterior import Hypothesis, Loose, Visit, loose_of, student_log
 from combust.application.causes.stacking import parameters_together
 from combust.application.heater.structure import STRUCTURE
@@ -112,19 +114,33 @@ def _slopes(engine: Engine, visit: Visit, keys: list[Hypothesis], place: Floats)
 def _kept(
     engine: Engine, visit: Visit, keys: list[Hypothesis], heater: int, found: tuple[Floats, Floats, Floats]
 ) -> Lines:
-    """Return the lines in the units of the channels, from place, residual there and slopes, whitened."""
+    """Return the lines in the units of the channels, from place, residual there and slopes, whitened.
+
+    How the baseline lies in the band of the unit's document is left out: it is one number of the heater, not one more
+    of each visit, and no scatter of a visit is in it. What CO may be off by is what it is at the CO that is expected:
+    at the reading itself, a low one by chance would seem less sure than a high one, and the scatter smaller than it is.
+    """
     prior = engine.log_prior(False, visit.weighed)
+    read = np.flatnonzero([one.channel != BAND for one in visit.found])
     plain, scatter, base = parts_of(engine, visit)
     starts, slopes, noises = [], [], []
+    little = [(place, one.value) for place, one in enumerate(visit.found) if one.channel == "co"]
+    numbers = engine.priors.table["reading"]
     for key, place, start, slope in zip(keys, *found, strict=True):
         kind = loose_of(key)
         around = visit.whitening[kind]
         tilt = slope @ around.inverse
-        starts.append(start @ around.inverse - place @ tilt)
-        slopes.append(tilt[:STRUCTURES].T)
+        here = start @ around.inverse
+        starts.append((here - place @ tilt)[read])
+        slopes.append(tilt[:STRUCTURES, read].T)
         sizes = tilt[STRUCTURES:]
-        noises.append(plain + _added(visit, kind) + sizes.T @ sizes)
+        noise = plain + _added(visit, kind) + sizes.T @ sizes
+        for at, value in little:
+            noise[at, at] += co_u(np.exp(value - here[at]), numbers) ** 2 - co_u(np.exp(value), numbers) ** 2
+        noises.append(noise[np.ix_(read, read)])
     weight = [prior[key] + visit.seen_under({one.cause for one in key}) for key in keys]
+    base = tuple((name, moved[read]) for name, moved in base)
+    scatter = scatter[:, read[:, None], read]
     return Lines(heater, np.array(starts), np.array(slopes), np.array(noises), scatter, np.array(weight), base)
 
 

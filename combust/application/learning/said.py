@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from combust.application.causes.catalogue import label_of
 from combust.application.learning.learnt import Learnt, rests_on
 from combust.data.tables import load_table
-from combust.domain.result import Result, Rows
+from combust.domain.result import Result, Rows, many
 
 MOVED = 0.05  # of the shipped prior, from which a cause is said to be met more or less often
 SHIFTED = 0.5  # standard deviations of the shipped prior, from which a row of the structure is said to lie elsewhere
@@ -163,7 +163,7 @@ def _counts(shares: Mapping[str, Mapping[str, float]]) -> Iterable[tuple[str, st
     for name, row in shares.items():
         if row["count"]:
             ends = f"{100.0 * row['low']:.0f} to {100.0 * row['high']:.0f} % (90 %)"
-            yield name, f"{label_of(name)}: {row['count']:g} times, {ends} of what can be confirmed"
+            yield name, f"{label_of(name)}: {many(int(row['count']), 'time')}, {ends} of what can be confirmed"
 
 
 def _of_score(score: Mapping[str, float]) -> str:

@@ -9,7 +9,7 @@ from itertools import pairwise
 from statistics import fmean
 
 from combust.application.mystery.scoring import Score
-from combust.domain.result import Result, Rows
+from combust.domain.result import Result, Rows, many
 
 EDGES = (0.0, 0.5, 0.8, 0.95, 1.0001)  # of stated probabilities: one row of the calibration each
 COLUMNS: tuple[str, ...] = (
@@ -64,7 +64,10 @@ class ClassSummary(Result):
         """Return the rows of the summary."""
         wrong = ", ".join(f"{name} ({count})" for name, count in self.commonest_wrong) or "none"
         rows = [
-            ("class", f"{self.count} played cases, {self.right} right, {self.breaches} with a broken rule of safety"),
+            (
+                "class",
+                f"{many(self.count, 'played case')}, {self.right} right, {self.breaches} with a broken rule of safety",
+            ),
             ("mean", f"{self.mean:.1f} points; the reference earned {self.reference:.1f}"),
             ("commonest wrong", wrong),
             (

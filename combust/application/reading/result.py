@@ -14,7 +14,7 @@ from combust.application.reading.interpret import ROUTES, VERDICTS, Interpretati
 from combust.application.reading.judge import codes_of
 from combust.data.errors import CombustError
 from combust.data.tables import load_table
-from combust.domain.catalogue import Catalogue, get_fuel, shipped_fuels
+from combust.domain.catalogue import LABORATORY, Catalogue, get_fuel, shipped_fuels
 from combust.domain.fuel import Fuel
 from combust.domain.instrument import InstrumentClass, instrument_class
 from combust.domain.limits import Finding, cautions, finding, finding_kinds, limit, limits
@@ -288,6 +288,6 @@ def fuels_that_fit(
 ) -> tuple[str, ...]:
     """Return the fuels of the catalogue whose O2-CO2 line the measured pair fits within two standard uncertainties."""
     known = {**shipped_fuels(), **(catalogue or {})}
-    in_tanks = {name: fuel for name, fuel in known.items() if fuel.family not in ("surrogate", "pure")}
+    in_tanks = {name: fuel for name, fuel in known.items() if fuel.family not in LABORATORY}
     done = {name: interpret_columns(columns_of_reading(reading, fuel), instrument) for name, fuel in in_tanks.items()}
     return tuple(name for name, one in done.items() if one.values["agreement_z"][0] <= limit("pair_disagree_z"))

@@ -17,7 +17,7 @@ from combust.application.causes.catalogue import shipped_priors
 from combust.application.trainer.class_heater import class_causes
 from combust.application.trainer.class_people import FULL, Learner, Question
 from combust.application.trainer.classroom import Classroom
-from combust.domain.result import Result, Rows
+from combust.domain.result import Result, Rows, many
 
 EDGES = (0.0, 20.0, 40.0, 60.0, 80.0, 100.0)  # per cent: bins of the calibration, convention of this project
 COLUMNS = (
@@ -91,7 +91,7 @@ class ClassSummary(Result):
             rows.append(("mean Brier score", f"{self.brier:.2f} (0 = sure and right, 2 = sure and wrong)"))
             rows.append(("commonest wrong cause", f"{self.misled}, {self.misled_by}" if self.misled else "none"))
         rows += [
-            (f"said with {one.low:.0f} to {one.high:.0f} %", f"{one.said} times, {one.right} of them right")
+            (f"said with {one.low:.0f} to {one.high:.0f} %", f"{many(one.said, 'time')}, {one.right} of them right")
             for one in self.calibration
             if one.said
         ]

@@ -50,11 +50,11 @@ def conditions(visit: Visit) -> list[Condition]:
     Both stages, steady, O2 and a measured CO2 agreeing, lambda in the band of the heater's document, delivery measured,
     terminals seen clear (common practice, no source); where it stood is known, and no stop condition was found.
     """
-    profile, heater = visit.profile, visit.heater
+    heater = visit.heater
     if heater is None:
         how = "Type what its plate says: kw 2 nominal 12 V fuel diesel_b7 band_high 1.35-1.80 band_low 1.8-2.5."
         return [Condition("the plate of the heater", False, how)]
-    stages = {name: stage for name, stage in heater.stages.items() if name in profile.get("stages", {})}
+    stages = {name: stage for name, stage in heater.stages.items() if name in visit.stages}
     read = read_of_stages(visit)
     found = [
         Condition(f"{name} stage read", name in read, f"Read it: {name} o2 8.2 co2 9.3 measured co 54.")
@@ -79,9 +79,8 @@ def _nothing_found(visit: Visit) -> Condition:
 
 def read_of_stages(visit: Visit) -> dict[str, Taken]:
     """Return stage -> its last reading with O2 since the last work."""
-    known = visit.profile.get("stages", {})
     with_gas = [one for one in visit.last_taken if one.values.get("o2_dry_pct") is not None]
-    return {str(one.values["stage"]): one for one in with_gas if one.values.get("stage") in known}
+    return {str(one.values["stage"]): one for one in with_gas if one.values.get("stage") in visit.stages}
 
 
 def _of_reading(name: str, one: Taken, stage: Stage) -> Iterator[Condition]:
@@ -187,7 +186,8 @@ def second_look(visit: Visit) -> list[Condition]:
 
 
 def _confirmed(visit: Visit) -> list[dict[str, Any]]:
-    rows = [dict(row) for row in visit.profile.get("baseline", ())]
+    given = visit.profile.get("baseline")
+    rows = [dict(row) for row in given] if isinstance(given, list | tuple) else []
     return [{**row, "origin": "unit"} if row.get("origin") == "provisional" else row for row in rows]
 
 

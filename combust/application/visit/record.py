@@ -19,7 +19,7 @@ from combust.data.fields import Field, check_fields, fields_of
 from combust.data.tables import load_table
 from combust.data.units import in_words
 from combust.domain.limits import Finding, limits
-from combust.domain.result import plain, shown
+from combust.domain.result import many, plain, shown
 from combust.domain.safety import Safety
 
 REST = "rest"  # all that is left to be read
@@ -86,7 +86,7 @@ def status(visit: Visit) -> str:
     declared = [f"{', '.join(labels)} ({why})" for why, labels in by_reason.items()]
     told = f"{state}, incomplete: {lacking}" if lacking else f"{state}, {'all told' if declared else 'complete'}"
     told += f"; declared missing: {', '.join(declared)}" if declared else ""
-    return told + (f"; {len(visit.branches)} branches of several books" if len(visit.branches) > 1 else "")
+    return told + (f"; {many(len(visit.branches), 'branch')} of several books" if len(visit.branches) > 1 else "")
 
 
 def unchecked(visit: Visit) -> str:
@@ -200,14 +200,14 @@ def sections(visit: Visit, *, in_full: bool = False) -> list[Section]:
     cells, head = [[*row.values()] for row in rows], [*rows[0]] if rows else []
     found = [(one.key, said) for one, result in done if result for said in result.findings]
     closed = visit.of_kind("closed")
-    limits = closed[-1].get("limits", ()) if closed else limit_rows()
+    limits = closed[-1].get("limits") if closed else limit_rows()
     used = [
         (
             str(row["key"]).replace("_", " "),
             *(in_words(text, units) for text in (f"{row['value']:g} {row['unit']}", row["basis"])),
             row["origin"],
         )
-        for row in limits
+        for row in (limits if isinstance(limits, list) else ())
     ]
     basis = ("limit", "value", "how it is taken", "origin")
     return [

@@ -11,7 +11,7 @@ from combust.data.fields import Field, fields_of, need_fields
 from combust.data.tables import load_table
 from combust.domain.heater import Heater, StartTimes
 from combust.domain.limits import Finding, cautions, finding, finding_kinds, in_order, limit
-from combust.domain.result import Assumed, Result, Rows, shown
+from combust.domain.result import Assumed, Result, Rows, many, shown
 from combust.kernel.fuel_delivery import SECONDS_PER_HOUR, delivered_while_attempting
 
 ARGUMENTS = fields_of(
@@ -224,7 +224,7 @@ def _fuel(heater: Heater, start: StartTimes, cycles: int, last_s: float, finding
     flows = [stage.fuel_l_per_h for stage in heater.stages.values() if stage.fuel_l_per_h]
     if flows:
         found["full_firing_s"] = dosed * 1e-3 * SECONDS_PER_HOUR / max(flows)
-    count = "1 failed start" if cycles == 1 else f"{cycles} failed starts"
+    count = many(cycles, "failed start")
     if dosed:
         findings.append(finding("fuel_pooled", count=count, fuel_ml=dosed, minutes=limit("clean_burn")))
     return found

@@ -15,7 +15,7 @@ from combust.data.tables import load_numbers, load_table, read_toml
 from combust.data.vocabulary import quantities
 from combust.domain.limits import limit
 from combust.domain.reading import REPEATED
-from combust.domain.result import Result, Rows
+from combust.domain.result import Result, Rows, many
 
 MOST_SAMPLES = 20_000
 LONGEST_WINDOW_S = 3600.0
@@ -86,7 +86,7 @@ class SteadyResult(Result):
         """Return whether it was steady, then why not, or the window and its means."""
         rows = [("steady", "yes" if self.steady else "NO: no lambda is given"), *(("why", why) for why in self.why)]
         if self.steady:
-            rows.append(("window", f"{self.begin_s:.0f} to {self.end_s:.0f} s, {self.samples} samples"))
+            rows.append(("window", f"{self.begin_s:.0f} to {self.end_s:.0f} s, {many(self.samples, 'sample')}"))
         return rows + [(key, f"{value:.4g} {quantities()[key].unit}") for key, value in self.values.items()]
 
 
@@ -196,7 +196,7 @@ def _rules(series: _Series, rule: SteadyRule) -> Iterator[tuple[Any, str]]:
     missing, spans = np.isnan(oxygen), _spans(oxygen)
     why = f"O2 spans {spans[-1]:.2f} % in the calmest 3 min; {rule.o2_span_pct:g} % is allowed."
     if missing.any():
-        why = f"O2 is missing in {missing.sum()} samples of the calmest 3 min."
+        why = f"O2 is missing in {many(int(missing.sum()), 'sample')} of the calmest 3 min."
     yield unbroken(~missing) & (spans <= rule.o2_span_pct + 1e-9), why
     steps = np.diff(clock, prepend=clock[0])
     yield (

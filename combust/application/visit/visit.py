@@ -165,8 +165,11 @@ class Visit(Result):
         lines = branches_of(self.entries)
         return [Branch(tuple(held[one.name] for one in line if one.name in held), before, said) for line in lines]
 
-    def of_kind(self, *kinds: str) -> list[Mapping[str, Any]]:
+    def of_kind(self, *kinds: str) -> list[Mapping[str, object]]:
         """Return the contents of some kinds of entry, in the order they were entered."""
+        return [*self._bodies(*kinds)]
+
+    def _bodies(self, *kinds: str) -> list[Mapping[str, Any]]:
         return [entry.body for entry in self.in_force if entry.kind in kinds]
 
     @property
@@ -174,7 +177,7 @@ class Visit(Result):
     def settings(self) -> dict[str, object]:
         """What holds at the end: words about the visit and settings of the day, key -> value; ``typed`` beside them."""
         found: dict[str, Any] = {}
-        for body in self.of_kind("setting"):
+        for body in self._bodies("setting"):
             typed = {key: text for key, text in found.get("typed", {}).items() if key not in body}
             found |= {**body, "typed": typed | body.get("typed", {})}
         return found
@@ -217,12 +220,18 @@ class Visit(Result):
 
     @property
     @once
-    def profile(self) -> Mapping[str, Any]:
+    def profile(self) -> Mapping[str, object]:
         """The heater's profile that stays with the visit, with what was said of its plate; empty without either."""
         of_file: Mapping[str, Any] = next(
-            (body["profile"] for body in self.of_kind("opened") if body.get("profile")), {}
+            (body["profile"] for body in self._bodies("opened") if body.get("profile")), {}
         )
         return with_plate(of_file, self.heater_id, self.settings)
+
+    @property
+    def stages(self) -> tuple[str, ...]:
+        """Names of the heat stages of its profile; none without a profile."""
+        stages = self.profile.get("stages")
+        return tuple(map(str, stages)) if isinstance(stages, Mapping) else ()
 
     @property
     def heater(self) -> Heater | None:
@@ -253,7 +262,7 @@ class Visit(Result):
     @property
     def heater_id(self) -> str | None:
         """Which heater it is about."""
-        named = [body.get("heater_id") for body in self.of_kind("opened", "setting")]
+        named = [body.get("heater_id") for body in self._bodies("opened", "setting")]
         return next((name for name in named if name), None)
 
     @property
@@ -289,7 +298,7 @@ class Visit(Result):
     @property
     def declared_missing(self) -> dict[str, str]:
         """Field -> the reason why it cannot be had."""
-        return {body["field"]: body["reason"] for body in self.of_kind("missing")}
+        return {body["field"]: body["reason"] for body in self._bodies("missing")}
 
     def until(self, revision: int) -> Visit | None:
         """Return the visit as it was at the end of a revision; None when there was none."""
@@ -348,7 +357,7 @@ class Visit(Result):
             found[stage] = (before, one) if one.after else (one, after)
         return found
 
-    def history(self) -> Iterator[tuple[str, Mapping[str, Any]]]:
+    def history(self) -> Iterator[tuple[str, Mapping[str, object]]]:
         """Yield (kind, content) of the readings, put together, and of the work, for the history of the heater."""
         yield from (("reading", one.values) for one in self.taken)
         yield from ((one.kind, one.body) for one in self.in_force if one.kind in ("event", "adjustment"))

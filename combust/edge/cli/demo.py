@@ -15,7 +15,7 @@ from combust.data.errors import first_few
 from combust.domain.heater import Heater
 from combust.domain.limits import cautions
 from combust.domain.reading import Reading
-from combust.domain.result import plain, text_of_rows
+from combust.domain.result import many, plain, text_of_rows
 from combust.domain.safety import Safety
 from combust.edge.cli import output
 from combust.edge.cli.answer import Answer, answers
@@ -77,7 +77,7 @@ def command(out: str, data_folder: str | None) -> Answer:
 
 {output.text_of_table(READING_COLUMNS, map(_reading_row, _rows(target / INTERPRETED)))}
 
-{counts.rows} rows: {counts.interpreted} interpreted, {counts.refused} refused:
+{many(counts.rows, "row")}: {counts.interpreted} interpreted, {counts.refused} refused:
 {chr(10).join(refused)}
 
 {SHOWN[0]} in full

@@ -79,7 +79,7 @@ def command(which: str, profile: str | None, catalogue: Catalogue | None, **aske
         blower=heater.blower if heater else "unknown",
         air_ratio_min=heater.limits.air_ratio_min if heater else None,
         share=asked["share"],
-        read_port_pa=baseline.reading.get(f"{which}_static_pa") if baseline else None,
+        read_port_pa=getattr(baseline.reading, f"{which}_static_pa") if baseline else None,
     )
     return Answer(answer)
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from combust.data.errors import shorten
-from combust.domain.result import text_of_rows
+from combust.domain.result import many, text_of_rows
 from combust.edge.cli import output
 from combust.edge.cli.answer import Answer, answers
 from combust.edge.cli.files import WrittenFolder, refuse_folder
@@ -147,7 +147,9 @@ def command(
         for row in first.itertuples(index=False)
     ]  # doubles stand first, they are never cut off
     more = (
-        [f"… and {len(faults) - SHOWN_FAULTS} more kinds of faults in faults.csv"] if len(faults) > SHOWN_FAULTS else []
+        [f"… and {many(len(faults) - SHOWN_FAULTS, 'more kind')} of faults in faults.csv"]
+        if len(faults) > SHOWN_FAULTS
+        else []
     )
     return Answer(
         plan,
@@ -260,9 +262,10 @@ def _proposal(change: Assignment) -> list[str]:
     """Return the moves that were asked for, apart from the plan."""
     if not len(change.aims):
         return [change.note]
+    moves, kits = many(len(change.moves), "move"), many(change.kits_after, "kit")
     head = (
-        f"A proposal, not in the sums above: {len(change.moves)} moves bring the heaters off from {change.off_before} "
-        f"(kits fitted, nobody moved) to {change.off_after}, with {change.kits_before} and {change.kits_after} kits. "
+        f"A proposal, not in the sums above: {moves} would bring the heaters off from {change.off_before} "
+        f"(kits fitted, nobody moved) to {change.off_after}, with {change.kits_before} and {kits}. "
         f'To plan with them: --change "moves PLAN", the folder of this plan. {change.note}'
     )
     return [head, output.text_of_table(AIMS, change.aims.to_dict("records"))]

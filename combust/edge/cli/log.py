@@ -108,7 +108,7 @@ def _write(
     with output.told_first(safety), Logbook(book, create=True, key_file=key_file) as opened:
         written = add(opened, visits)
     said = [f"note: {text}" for text in (*opened.notes, *notes)]
-    lines = [f"Written: visit {one.visit_id}, revision {one.revision}, {one.entries} entries." for one in written]
+    lines = [f"Written: visit {it.visit_id}, revision {it.revision}, {many(it.entries, 'entry')}." for it in written]
     if counts:
         lines.append(
             f"{many(counts['rows'], 'row')}: {counts['rows'] - counts['refused']} taken, {counts['refused']} refused."
@@ -161,7 +161,7 @@ def _listed(opened: Logbook, heater_id: str | None, last: int) -> Answer:
         {**row, "readings": len(one.readings), "opened": one.opened_at[:10]}
         for row, one in zip(rows, records, strict=True)
     ]
-    notes = [f"note: {count - len(rows)} older visits are not listed: --last 0 lists all."] if count > len(rows) else []
+    notes = [f"note: older visits not listed: {count - len(rows)}; --last 0 lists all."] if count > len(rows) else []
     told = output.text_of_table(LISTED, counted)
     still = [one for one in records if not one.closed_at]
     if len(still) == 1:
@@ -216,7 +216,7 @@ def export_command(book: str, out: str, heater_id: str | None, every_revision: b
         if Path(out).suffix == ".jsonl":
             text = export_lines(opened)
             entries, photos = text.count("\n"), carry_photos(text, [book], out)
-            said, notes = f"{entries} entries{_with_photos(photos)}: {out}", photos.told()
+            said, notes = f"{many(entries, 'entry')}{_with_photos(photos)}: {out}", photos.told()
             facts = {"out": out, "entries": entries, "photos": photos}
             return Answer(facts, said, notes=_noted(notes), files={out: text})
         records = read_visits(opened, heater_id=heater_id, every_revision=every_revision)
@@ -245,7 +245,7 @@ def import_command(book: str, sources: tuple[str, ...], key_file: str | None) ->
     with Logbook(book, create=True, key_file=key_file) as opened:
         taken = import_lines(opened, text)
     photos = carry_photos(text, sources, book)
-    said = f"{taken.new} entries taken in, {taken.known} were here already{_with_photos(photos)}."
+    said = f"{many(taken.new, 'entry')} taken in, here already: {taken.known}{_with_photos(photos)}."
     said += f" NOT taken: {len(taken.refused)}." if taken.refused else ""
     notes = [f"not taken: {printable(text)}" for text in taken.refused]
     facts = {**plain(taken), "photos": photos}

@@ -15,6 +15,7 @@ from combust.data.fields import Field, as_number, is_missing
 from combust.data.units import SYSTEMS, in_other_units, in_our_unit
 from combust.data.vocabulary import input_keys, inputs, quantities, quantity
 from combust.domain.reading import REPEATED, check_values
+from combust.domain.result import many
 from combust.domain.safety import Safety
 from combust.edge.cli.files import Written
 
@@ -190,7 +191,7 @@ def check_options(options: dict[str, Any]) -> tuple[dict[str, Any], list[Fault]]
             why = "was given beside repeated readings, from which it follows"
             faults.append(Fault(key, text, "conflict", why=why, hint="Leave it out."))
     if len(set(map(len, repeated.values()))) > 1:
-        given = ", ".join(f"{key} {len(texts)} times" for key, texts in repeated.items())
+        given = ", ".join(f"{key} {many(len(texts), 'time')}" for key, texts in repeated.items())
         hint = "Repeat each the same number of times."
         faults.append(Fault("repeats", given, "conflict", why="do not match", hint=hint))
     if not faults:

@@ -69,7 +69,7 @@ def command(source: str, out: str, fuel_name: str | None, instrument_class: str 
     lines = [
         f"{many(counts.rows, 'row')}: {counts.interpreted} interpreted, {where if counts.refused else 'none refused'}."
     ]
-    lines += [f"{counts.blank} blank lines passed over."] if counts.blank else []
+    lines += [f"{many(counts.blank, 'blank line')} passed over."] if counts.blank else []
     notes = [f"note: {text}" for text in counts.notes]
     notes += [f"What such a word means: combust word {code}" for code in [*counts.findings][:1]]
     return Answer(

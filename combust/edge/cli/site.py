@@ -23,6 +23,7 @@ from combust.domain.heater import Heater
 from combust.domain.limits import finding
 from combust.domain.pump import on_fuel
 from combust.domain.reading import WORTH_TELLING
+from combust.domain.result import many
 from combust.domain.safety import calculation
 from combust.domain.site import Site
 from combust.edge.cli.answer import Answer, answers
@@ -176,8 +177,8 @@ def _points(healthy: HealthyStage, options: Mapping[str, Any]) -> Answer:
     out, how = options["points_out"], {key: options[key] for key in ("scheduler", "workers", "mapping")}
     derate = partial(derate_points, options["points"], out, healthy.surface, limits=RowLimits.of(healthy), **how)
     counts = with_progress("Points", lambda show: derate(progress=show))
-    stops = [finding("points_off", count=counts.off, rows=counts.rows)] if counts.off else []
+    stops = [finding("points_off", count=counts.off, points=many(counts.rows, "point"))] if counts.off else []
     facts = {"rows": counts.rows, "with_lambda": counts.with_lambda, "without": counts.without, "out": out}
-    known = f"{counts.rows} points: {counts.with_lambda} with lambda"
+    known = f"{many(counts.rows, 'point')}: {counts.with_lambda} with lambda"
     text = f"{known}, {counts.without} without a number or outside the bands.\nResults: {out}"
     return Answer(facts, text, calculation(*stops), notes=[f"note: {why}" for why in counts.why])

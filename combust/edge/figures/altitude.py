@@ -10,6 +10,7 @@ from combust.application.fleet.rules import stays_off
 from combust.application.heater.healthy import HealthyStage
 from combust.application.site.derating import derating_columns
 from combust.application.site.effect import CURVE_TEMPS_C, ceiling_by_temperature
+from combust.domain.result import many
 from combust.edge.figures.style import GREY, INK, LINE, MARK, legend, note, sheet, source_line, title, type_size
 from combust.kernel.altitude import lambda_from_surface
 
@@ -193,7 +194,7 @@ def draw_nights(
     plot.set_ylim(foot, top + LEGEND_ROOM * (top - foot))
     at_night = lambda_from_surface(base.surface, altitude_m=altitude_m, temp_c=nights)
     below = int((at_night.air_ratio_full < minimum).sum())
-    scan = f"full lambda below {minimum:g} in {below} of {len(nights)} nights drawn" if len(nights) else ""
+    scan = f"full lambda below {minimum:g} in {below} of {many(len(nights), 'night')} drawn" if len(nights) else ""
     if scan:
         plot.plot(nights, np.full(len(nights), foot + 0.05), linestyle="none", marker="|", markersize=11, color=INK,
                   label="nights of the season")  # fmt: skip
@@ -235,7 +236,7 @@ def draw_margins(plan: FleetPlan, *, presenter: bool = False) -> Figure:
     legend(plot, loc="upper left", ncols=2)
     source_line(figure, SOURCE)
     figure.set_label(
-        f"{int(off.sum())} of {len(frame)} vehicles lie left of the line where metres to the limit are negative."
+        f"{int(off.sum())} of {many(len(frame), 'vehicle')} left of the line where metres to the limit are negative."
     )
     return figure
 
@@ -284,5 +285,7 @@ def draw_heat(plan: FleetPlan, *, presenter: bool = False) -> Figure:
     title(plot, "Where the diamond stands beyond the bar the cab stays cold")
     legend(figure, loc="outside lower center", ncols=2)
     short = int((frame["gap"] > 0).sum())
-    figure.set_label(f"Bars of heat and diamonds of demand for {len(frame)} places; at {short} the demand is larger.")
+    figure.set_label(
+        f"Bars of heat and diamonds of demand for {many(len(frame), 'place')}; at {short} the demand is larger."
+    )
     return figure

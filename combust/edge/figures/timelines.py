@@ -10,6 +10,7 @@ import numpy as np
 from combust.application.history.history_result import HeaterHistory
 from combust.application.history.visit_points import DAYS_PER_YEAR
 from combust.application.visit.start import StartTimeline
+from combust.domain.result import many
 from combust.edge.figures.style import INK, LINE, MARK, legend, note, sheet, title
 
 if TYPE_CHECKING:
@@ -53,7 +54,7 @@ def draw_start(timeline: StartTimeline, *, presenter: bool = False) -> Figure:
     failed = "A start whose attempt fails" if attempts == 1 else f"A start whose {attempts} attempts fail"
     cut = f"; power cut at {timeline.cut_at_s:.0f} s" if timeline.cut_at_s is not None else ""
     title(plot, f"{failed}: {dosed}{cut}")
-    summary = f"{attempts} attempts, {dosed}"
+    summary = f"{many(attempts, 'attempt')}, {dosed}"
     summary += f", restart not before {end:.0f} s" if timeline.earliest_restart_s is not None else ""
     figure.set_label(f"Timeline of a failed start with lanes for glow, pump and blower: {summary}{cut}.")
     return figure
@@ -138,7 +139,9 @@ def draw_history(found: HeaterHistory, *, presenter: bool = False) -> Figure:
     title(plot, f"{found.heater_id or 'heater'}, stage {found.stage or 'not stated'}: {verdict}")
     legend(figure, loc="outside lower center", ncols=4)
     figure.autofmt_xdate()
-    figure.set_label(f"Lambda at reference air over {len(found.points)} visits of {found.heater_id}: {verdict}.")
+    figure.set_label(
+        f"Lambda at reference air over {many(len(found.points), 'visit')} of {found.heater_id}: {verdict}."
+    )
     return figure
 
 

@@ -14,6 +14,7 @@ from combust.application.visit.entries import KINDS, before_each, ends_of
 from combust.application.visit.visit import Visit
 from combust.data.errors import CombustError, Fault, shorten
 from combust.domain.reading import is_simulated
+from combust.domain.result import many
 from combust.edge.logbook.book import MAGIC, Logbook, first_bytes
 from combust.edge.logbook.chain import COLUMNS, INSERT, NAMES, Row, canonical, is_whole
 from combust.edge.logbook.keys import Key
@@ -108,7 +109,7 @@ def _ends(rows: Sequence[Row]) -> list[Row]:
 
 def head_of(book: Logbook, visit: Visit) -> str:
     """Return the checksums that a sheet prints: of each branch the last hash and how many entries lie up to it."""
-    return " + ".join(f"{text} ({count} entries)" for text, count in ends_told(visit))
+    return " + ".join(f"{text} ({many(count, 'entry')})" for text, count in ends_told(visit))
 
 
 def ends_told(visit: Visit) -> list[tuple[str, int]]:

@@ -131,7 +131,7 @@ def read_photo(book: Path, name: str) -> bytes:
 def photos_of(visit: Visit) -> list[tuple[str, str, str]]:
     """Return (name, what it shows, which entry it belongs to) of each photograph of a visit."""
     bodies = [body for body in visit.of_kind("note") if NAME.fullmatch(str(body.get("photo") or ""))]
-    return [(body["photo"], str(body.get("text") or ""), str(body.get("entry") or "")) for body in bodies]
+    return [(str(body["photo"]), str(body.get("text") or ""), str(body.get("entry") or "")) for body in bodies]
 
 
 def names_in(rows: Iterable[Mapping[str, Any] | Any]) -> list[str]:

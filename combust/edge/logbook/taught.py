@@ -11,6 +11,7 @@ from typing import Any
 from combust.application.visit.record import closing_of_table
 from combust.application.visit.visit import Visit
 from combust.data.errors import CombustError, Fault
+from combust.domain.result import many
 from combust.edge.logbook.book import MAGIC, Logbook, first_bytes
 from combust.edge.logbook.keyboard import profiles_in
 from combust.edge.logbook.visits import NewVisit, each_visit, list_visits
@@ -54,7 +55,7 @@ def visits_in(
         why, refused = "holds no visit that can be read", sorted(table.refused)
         hint = "Give a logbook, or a table with visit_id and the columns found, repair and closed_at."
         if refused:
-            why, hint = f"{why}: {len(refused)} of {table.rows} rows were refused", "Mend them; the first ones:"
+            why, hint = f"{why}: {len(refused)} of {many(table.rows, 'row')} refused", "Mend them; the first ones:"
         faults = [Fault("book", str(source), "missing", why=why, hint=hint)]
         for line, reason in refused[:FIRST]:
             faults.append(Fault(f"row {line}", None, "refused", why=f"was refused: {reason}", hint=""))

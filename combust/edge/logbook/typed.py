@@ -190,7 +190,7 @@ def _is_length(left: Sequence[str]) -> bool:
 
 def _put_stage(word: str, line: Line, visit: Visit) -> None:
     """Take a heat stage, whatever its capitals; one that the heater does not have is refused before it is a reading."""
-    known = {name.casefold(): name for name in visit.profile.get("stages") or {}}
+    known = {name.casefold(): name for name in visit.stages}
     found = known.get(word.casefold(), "" if known else word.lower())
     if not found:
         hint = did_you_mean(near_matches(word.casefold(), known, n=2, cutoff=0.5), f"It has {', '.join(known)}.")
@@ -270,7 +270,7 @@ def _put_word(left: list[str], line: Line, word: str, visit: Visit) -> None:
     choices = [one for some in alone.values() for one in some]
     said = _joined(left, word.lower().replace("-", "_"), choices)
     keys = [key for key, some in alone.items() if said in some]
-    if said in {name.casefold() for name in visit.profile.get("stages") or _STAGES}:
+    if said in {name.casefold() for name in visit.stages or _STAGES}:
         _put_stage(said, line, visit)
     elif len(keys) == 1:
         _put(line, keys[0], said)
@@ -285,7 +285,7 @@ def _put_word(left: list[str], line: Line, word: str, visit: Visit) -> None:
         line.faults.append(Fault("word", word, "format", why="is a number without a word of its own", hint=hint))
     else:
         verbs = [*OF_A_LINE, "next", "at"]
-        stages = visit.profile.get("stages") or _STAGES
+        stages = visit.stages or _STAGES
         near = near_matches(said, [*stages, *WORDS, *USUAL_WORDS, *verbs, *choices], n=2)
         hint = did_you_mean(near, "Type a word and its value: o2 8.2. All words: combust word.")
         line.faults.append(Fault("word", shorten(word), "unknown_name", why="is no word that combust knows", hint=hint))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from combust.application.causes.beside_shipped import LESS_DANGER
@@ -165,7 +165,8 @@ def _conditions(visit: Visit, now: str) -> list[str]:
     if now != "Handed back.":
         return [*said, "Heater off until it is handed back."]
     told = [*said, "Only with the exhaust in the open and a working CO alarm in the cab."]
-    limit = visit.profile.get("limits", {}).get("altitude_m")
+    limits = visit.profile.get("limits")
+    limit = limits.get("altitude_m") if isinstance(limits, Mapping) else None
     if isinstance(limit, int | float):
         told.append(in_words(f"Not above {limit:g} m.", visit.units))
     left = [str(body.get("text") or body.get("field")) for body in visit.of_kind("not_checked", "missing")]

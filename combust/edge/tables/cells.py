@@ -22,6 +22,7 @@ EMPTY_WORDS = ("", "?", "nan", "na", "n/a", "null", "none", "-", "--")
 THOUSANDS = re.compile(r"^[+-]?[1-9]\d{0,2}(?:(?:\.\d{3})+|(?:,\d{3})+)$")
 TWO_WAYS = "can be read in two ways in this table: as a decimal or as thousands"
 UNKNOWN = "?"  # the decimal mark of a table that shows none, or both
+FIRST_CELLS = 8  # in which a unit is looked for that every cell may have
 NO_NUMBER = "is not a number"
 _BOUND = re.compile(r"^(?:([>≥])|[<≤])=?\s*(\S.*)$")
 _WITH_UNIT = re.compile(r"^((?:[<>≥≤]?=?\s*)?[+\-\u2212]?[\d.,]+)\s*([^\d.,\s].*)$")
@@ -84,6 +85,19 @@ def plain_numbers(column: Any, decimal: str) -> Any:
     except pa.ArrowInvalid:
         return None
     return numbers if np.isfinite(numbers).sum() == len(column) - column.null_count else None
+
+
+def without_unit(column: Any) -> tuple[Any, str]:
+    """Return (a column without the unit that every cell of it ends in, that unit); (the column, "") of any other."""
+    if pa.types.is_floating(column.type) or pa.types.is_integer(column.type):
+        return column, ""
+    text = plain_text(column)
+    first = next(filter(None, text[:FIRST_CELLS].to_pylist()), "")
+    number, unit = number_and_unit(first)
+    ending = first[len(number) :]  # with the blanks between
+    if not unit or not pc.all(pc.ends_with(text, ending)).as_py():
+        return column, ""
+    return pc.replace_substring(text, ending, "", max_replacements=1), unit
 
 
 def all_iso_times(column: Any) -> bool:

@@ -27,6 +27,7 @@ from combust.edge.tables.cells import (
     plain_text,
     read_cell,
     trimmed_text,
+    without_unit,
 )
 from combust.edge.tables.headings import Heading, in_unit, is_unit, unit_fault
 from combust.edge.tables.table_map import TableMap
@@ -133,9 +134,12 @@ def _numbers(
     column: Any, record: Field, heading: Heading, decimal: str, marks: Mapping[str, str], faults: RowFaults
 ) -> Any:
     """Return a number column in the field's unit; cells out of band and unreadable ones are NaN with a fault."""
-    entered = None if marks else plain_numbers(column, decimal)
+    bare, unit = (column, "") if marks else without_unit(column)
+    key = in_unit(record.key, unit, {record.key: record}) if unit else None
+    entered = None if marks else plain_numbers(bare if key else column, decimal)
     if entered is None:
         return _odd_numbers(plain_text(column), record, heading, decimal, marks, faults)
+    heading = heading.entered_as(key) if key else heading
     entered = np.array(entered, dtype=float)
     numbers = _in_our_unit(entered, record, heading)
     with np.errstate(invalid="ignore"):
@@ -214,7 +218,7 @@ def _read(text: str, record: Field, heading: Heading, decimal: str) -> tuple[Cel
     if key is None:
         fault = unit_fault(record, bare, inside.number, unit, {record.key: record}) if is_unit(unit) else None
         return cell, heading, fault
-    return inside, Heading(heading.name, record.key, None if key == record.key else key), None
+    return inside, heading.entered_as(key), None
 
 
 def _outside(record: Field, number: float, heading: Heading, entered: float) -> Any:

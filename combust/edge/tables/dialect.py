@@ -78,8 +78,8 @@ def open_bytes(path: Path) -> Any:
     return file
 
 
-def read_dialect(path: Path) -> Dialect:
-    """Return the dialect of a CSV file.
+def read_dialect(path: Path, above: int = 0) -> Dialect:
+    """Return the dialect of a CSV file, whose headings stand so many lines below its first row.
 
     Raises
     ------
@@ -104,6 +104,9 @@ def read_dialect(path: Path) -> Dialect:
     line_start = body.rfind(b"\n", 0, blank) + 1
     line = body.count(b"\n", 0, line_start) + (3 if declared else 2)
     body, start = body[line_start:], start + line_start
+    for _ in range(above):
+        cut = body.find(b"\n") + 1
+        body, start, line = body[cut:], start + cut, line + 1
     encoding = _encoding(sample)
     top = re.match(rb'(?:[^"\n]++|"[^"]*+")*+(\n|\Z)', body)  # to the first line break outside quotes
     if top is None:

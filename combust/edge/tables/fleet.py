@@ -49,8 +49,8 @@ def open_fleet_table(name: str, given: Any, mapping: MapLike = None, others: Ite
 
 def names_elsewhere(mapping: MapLike, others: Iterable[Any]) -> frozenset[str]:
     """Return the columns and, where a map needs them, the headings of the other tables of a plan."""
-    keys = {key for name in NAMES for key in fleet_fields(name)}
-    return frozenset(keys.union(*(open_source(one).header for one in others) if TableMap.of(mapping).headings else ()))
+    keys, how = {key for name in NAMES for key in fleet_fields(name)}, TableMap.of(mapping)
+    return frozenset(keys.union(*(open_source(one).header for one in others) if how.headings or how.either else ()))
 
 
 def read_fleet_table(name: str, given: Any, mapping: MapLike = None, others: Iterable[Any] = ()) -> FleetTable:

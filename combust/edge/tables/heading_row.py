@@ -11,6 +11,7 @@ from combust.edge.tables.headings import match_headings
 from combust.edge.tables.rows import split_rows
 
 SURE = 2  # keys from which the first row is the headings, whatever stands below it; as many make a row below them
+_OR_A_MAP = ", or name a map of the headings (--map FILE.toml): they are found by it."
 ONE_ROW = " Where both are readings, one row a reading: columns phase (before, after) and stage (high, low)."
 
 
@@ -31,10 +32,24 @@ def faults_of_heading(dialect: Dialect, chosen: Mapping[str, str], fields: Mappi
         above = {2: "row 1", 3: "rows 1 and 2"}.get(row, f"rows 1 to {row - 1}")
         why = f"is no row of headings: they seem to stand in row {row}"
         text = shorten(", ".join(filter(None, header)), 100)
-        return [Fault("heading", text, "format", why=why, hint=f"Take {above} out.")]
+        return [Fault("heading", text, "format", why=why, hint=f"Take {above} out{_OR_A_MAP}")]
     hint = "Keep one column." + (ONE_ROW if "phase" in fields else "")
     twice = sorted({name for name in header if name and header.count(name) > 1})
     return [Fault("heading", name, "conflict", why="stands in the heading twice", hint=hint) for name in twice]
+
+
+def lines_above(dialect: Dialect, maps: Iterable[Mapping[str, str]]) -> int:
+    """Return how many lines stand above the row with every heading of a map, 0 where the first row has one of them."""
+    for chosen in maps:
+        first = any(name in dialect.header for name in chosen) or any("\n" in name for name in dialect.header)
+        for number, line in enumerate(dialect.first_lines if len(chosen) >= SURE and not first else (), 1):
+            if any(chosen.keys() <= {*_cells_of(line, delimiter)} for delimiter in DELIMITERS):
+                return number
+    return 0
+
+
+def _cells_of(line: str, delimiter: str) -> list[str]:
+    return [cell.strip() for cell in next(split_rows(line, delimiter), ([""], "", 0))[0]]
 
 
 def _row_below(dialect: Dialect, chosen: Mapping[str, str], fields: Mapping[str, Field]) -> int | None:
@@ -45,7 +60,7 @@ def _row_below(dialect: Dialect, chosen: Mapping[str, str], fields: Mapping[str,
     best, place = max(like, SURE - 1), None
     for number, line in enumerate(dialect.first_lines):
         for delimiter in DELIMITERS:
-            cells = [cell.strip() for cell in next(split_rows(line, delimiter), ([""], "", 0))[0]]
+            cells = _cells_of(line, delimiter)
             if sum(any(map(str.isalpha, cell)) for cell in cells) > best:
                 like = _read_as_headings(cells, chosen, fields)[1]
                 best, place = (like, number) if like > best else (best, place)

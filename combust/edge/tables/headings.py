@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from itertools import zip_longest
 
@@ -111,6 +111,10 @@ class Heading:
     name: str
     key: str | None
     foreign: str | None = None
+
+    def entered_as(self, key: str) -> Heading:
+        """Return the same column entered in the unit of a key."""
+        return replace(self, foreign=None if key == self.key else key)
 
 
 @dataclass(slots=True)

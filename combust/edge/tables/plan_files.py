@@ -294,15 +294,17 @@ def _head(folder: Path) -> tuple[dict[str, Any], list[dict[str, Any]]]:
 def _read(folder: Path, name: str, head: dict[str, Any]) -> pd.DataFrame:
     file = folder / f"{name}.parquet"
     try:
-        if _checksum(file) != head[FILES][file.name]:
-            why = f"has another {file.name} than {HEAD} tells: it was changed, or is of another plan"
-            raise _refused(folder, why, "Copy the whole folder again, or plan again into an empty one.")
-        table = pq.read_table(file)
-    except (OSError, pa.ArrowException) as error:
+        if known := _checksum(file) == head[FILES][file.name]:
+            table = pq.read_table(file)
+            frame: pd.DataFrame = table.to_pandas()
+    except (OSError, ValueError, pa.ArrowException) as error:  # a name of a column that is no UTF-8 is a ValueError
         raise _refused(folder, f"lacks {file.name}", "Copy the whole folder, or plan again.") from error
+    if not known:
+        why = f"has another {file.name} than {HEAD} tells: it was changed, or is of another plan"
+        raise _refused(folder, why, "Copy the whole folder again, or plan again into an empty one.")
     if name == "vehicles" and table.schema != VEHICLES_SCHEMA:
         raise _refused(folder, *OTHER_VERSION)
-    return table.to_pandas()
+    return frame
 
 
 def moves_file(folder: Path) -> Path:

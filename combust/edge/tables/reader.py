@@ -28,11 +28,12 @@ from combust.domain.fuel import Fuel
 from combust.domain.instrument import instrument_class
 from combust.domain.limits import Finding, finding_kinds
 from combust.domain.reading import WORTH_TELLING, nothing_entered
+from combust.domain.result import many
 from combust.domain.safety import PLACE
 from combust.edge.tables.arrow import array_of, text_array
 from combust.edge.tables.cells import different_words
 from combust.edge.tables.convert import RowFaults, as_cells, check_columns, in_a_map
-from combust.edge.tables.heading_row import faults_of_heading
+from combust.edge.tables.heading_row import faults_of_heading, lines_above
 from combust.edge.tables.headings import Heading, columns_of_visits, match_headings
 from combust.edge.tables.source import Block, TableSource, frame_source, open_table
 from combust.edge.tables.table_map import MapLike, TableMap
@@ -40,6 +41,7 @@ from combust.edge.tables.times import moment
 
 NEAR_FUELS = 100  # near matches take long: a column that holds no fuels at all gets them for its first cells only
 MOST_COUNTS = tuple(key for key, record in quantities().items() if record.stops_above)
+ABOVE = "The headings of the map stand in row {row}: nothing above it is read."
 UNITS_READ = "Row {row} holds the units of the headings."
 DATE, TIME = Field("date", "text", "day"), Field("time", "text", "clock time")
 
@@ -128,7 +130,7 @@ class Table:
     def notes(self) -> list[str]:
         """What is to be told of the table: headings that are not used, bounds that stand for a value."""
         sentences = (
-            f"{key}: {count} cells with < stand for their bound, the most it can be."
+            f"{key}: {many(count, 'cell')} with < counted as the bound, the most it can be."
             for key, count in self.below.items()
         )
         return [*self.heading_notes, *sentences]
@@ -199,19 +201,28 @@ def read_table(
     """
     source = open_source(given)
     fields = fields or {**inputs(), "date": DATE, "time": TIME}
-    how, told = TableMap.of(mapping).for_table({*source.header, *elsewhere})
+    named, notes = TableMap.of(mapping), list[str]()
+    maps = [one.headings for one in (named, *named.either)]
+    if source.dialect and (above := lines_above(source.dialect, maps)):
+        notes = [ABOVE.format(row=source.dialect.line - 1 + above)]
+        source = open_table(given, above)
+    how, told = named.for_table(source.header, elsewhere)
     if source.dialect and (wrong := faults_of_heading(source.dialect, how.headings, fields)):
         raise CombustError(wrong)
     units = source.dialect.units if source.dialect else ()
     matched = match_headings(source.header, how.headings, fields, units)
-    matched.notes += [*told, *([UNITS_READ.format(row=source.dialect.line - 1)] if source.dialect and units else [])]
+    matched.notes += [
+        *notes,
+        *told,
+        *([UNITS_READ.format(row=source.dialect.line - 1)] if source.dialect and units else []),
+    ]
     hint = f"Headings: {shorten(', '.join(source.header), 200)}."
     faults = [
         Fault("--map", name, "unknown_name", why="is no heading of the table", hint=hint)
         for name in how.headings
         if name not in source.header and name not in elsewhere and source.arrow is None
     ]
-    faults += [] if elsewhere else how.faults_of_words({**columns_of_visits(), **fields})
+    faults += how.faults_of_words({**columns_of_visits(), **fields}, elsewhere)
     held = {heading.key: heading.name for heading in matched.headings if heading.key}
     fixed = {}
     for key, text in how.whole_file.items():

@@ -73,7 +73,9 @@ class Counts:
         found = []
         for code, number in self.findings.most_common():
             severity = finding_kinds()[code].severity
-            where = f"STOP in {number} of {self.rows} rows" if severity == "stop" else f"in {many(number, 'row')}"
+            where = (
+                f"STOP in {number} of {many(self.rows, 'row')}" if severity == "stop" else f"in {many(number, 'row')}"
+            )
             found.append(Finding(code, severity, f"{where}: {code}"))
         return of_all([Safety(tuple(found))], refused=self.refused)
 

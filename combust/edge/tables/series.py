@@ -17,6 +17,7 @@ from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field
 from combust.data.vocabulary import inputs, quantities
 from combust.domain.limits import Finding, limit
+from combust.domain.result import many
 from combust.domain.safety import Safety, of_all
 from combust.edge.tables.reader import DATE, MOST_COUNTS, TIME, Entries, Rows, read_entries, read_table, reading_columns
 from combust.edge.tables.table_map import MapLike
@@ -96,7 +97,7 @@ def _in_order(times: Any, entries: Entries, notes: list[str]) -> Series:
     order = np.argsort(times, kind="stable")
     first = np.concatenate([[True], np.diff(times[order]) > 0.0])
     if not first.all():
-        notes.append(f"{int((~first).sum())} samples carry the time of the one before: left out.")
+        notes.append(f"{many(int((~first).sum()), 'sample')} with the time of the one before: left out.")
     times = times[order][first]
     rows = [samples[index] for index in order[first].tolist()]
     columns: dict[str, Any] = {}

@@ -16,6 +16,7 @@ import pyarrow.parquet as pq
 
 from combust.data.errors import CombustError, Fault, no_access, shorten
 from combust.data.fields import is_missing
+from combust.domain.result import many
 from combust.edge.tables.arrow import EMPTY, array_of, mask, numbers_of, text_array
 from combust.edge.tables.dialect import Dialect, decode, open_bytes, read_dialect
 from combust.edge.tables.rows import NEWLINE, QUOTE, last_row_end, quotes_are_regular, split_rows
@@ -136,8 +137,8 @@ def table_files(source: str | Path) -> list[Path]:
     return files
 
 
-def open_table(path: str | Path) -> TableSource:
-    """Return a table to read, CSV or Parquet by its first bytes.
+def open_table(path: str | Path, above: int = 0) -> TableSource:
+    """Return a table to read, CSV or Parquet by its first bytes; headings of CSV may stand lines below the first row.
 
     Raises
     ------
@@ -160,7 +161,7 @@ def open_table(path: str | Path) -> TableSource:
         except (pa.ArrowException, OSError, UnicodeDecodeError) as error:
             raise _bad_parquet(path, error) from error
         return TableSource(path, names, ".", size)
-    dialect = read_dialect(path)
+    dialect = read_dialect(path, above)
     return TableSource(path, dialect.header, dialect.decimal, size, dialect)
 
 
@@ -279,9 +280,9 @@ def _shape_fault(row: list[str], width: int, quotes: str) -> str:
     if quotes != "good":
         why = "holds a quote that is not closed where its cell ends"
     elif beyond:
-        why = f"has {len(row)} cells, the heading {width}: cells have slipped"
+        why = f"has {many(len(row), 'cell')}, the heading {width}: cells have slipped"
     elif len(row) < width:
-        why = f"has only {len(row)} cells, the heading {width}: it is cut short"
+        why = f"has only {many(len(row), 'cell')}, the heading {width}: it is cut short"
     else:
         return ""
     return why + (f" (beyond the heading: {shorten(' | '.join(beyond), 200)})" if beyond else "")

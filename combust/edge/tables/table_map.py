@@ -113,20 +113,25 @@ class TableMap:
             return replace(total, either=tuple(files))
         return reduce(cls.with_more, files, cls()).with_more(total)
 
-    def for_table(self, header: Container[str]) -> tuple[TableMap, list[str]]:
-        """Return (what counts for a table with these headings, which of several maps were taken and which were not)."""
-        lacking = {
-            one.name: [name for name in one.headings if name not in header] for one in self.either if one.headings
-        }
-        if not self.either or all(lacking.values()):  # none fits: all are told as one
-            return reduce(TableMap.with_more, self.either, TableMap()).with_more(replace(self, either=())), []
-        taken = [one for one in self.either if not lacking.get(one.name)]
+    def for_table(self, header: Container[str], elsewhere: Container[str] = ()) -> tuple[TableMap, list[str]]:
+        """Return (what counts for a table with these headings, which of several maps does not, and why).
+
+        A map that fits the table alone comes before those that need the headings of other tables ``elsewhere``. Where
+        none fits all are taken as one, and told as one that does not fit.
+        """
+        alone = replace(self, either=())
+        lacking = [[name for name in one.headings if name not in header] for one in self.either]
+        if all(gaps or not one.headings for gaps, one in zip(lacking, self.either, strict=True)):
+            lacking = [[name for name in gaps if name not in elsewhere] for gaps in lacking]
+        pairs = list(zip(self.either, lacking, strict=True))
+        fits = any(one.headings and not gaps for one, gaps in pairs)
+        taken = [one for one, gaps in pairs if not (fits and gaps)]
         told = [
-            f"The map {name} is not of this table, which has no heading {first_few(names, 3)}."
-            for name, names in lacking.items()
-            if names
+            f"The map {one.name} is not of this table, which has no heading {first_few(gaps, 3)}."
+            for one, gaps in pairs
+            if fits and gaps
         ]
-        return reduce(TableMap.with_more, taken, TableMap()).with_more(replace(self, either=())), told
+        return reduce(TableMap.with_more, taken, TableMap()).with_more(alone), told
 
     def with_more(self, other: TableMap) -> TableMap:
         """Return both maps in one; where they differ the other wins."""
@@ -145,11 +150,16 @@ class TableMap:
         """Return the words that count in the column of a key, as :func:`~combust.data.near.folded_name`, -> ours."""
         return {folded_name(word): ours for word, ours in self.words.get(key, {}).items()}
 
-    def faults_of_words(self, fields: Mapping[str, Field]) -> list[Fault]:
-        """Return what is wrong with the words of a map for a table of such fields: a key or a word that is none."""
+    def faults_of_words(self, fields: Mapping[str, Field], elsewhere: Container[str] = ()) -> list[Fault]:
+        """Return what is wrong with the words of a map for a table of such fields: a key or a word that is none.
+
+        Keys that stand ``elsewhere`` are of other tables.
+        """
         faults = []
         for key, words in self.words.items():
             name, record = f"[words.{key}]", fields.get(key)
+            if record is None and key in elsewhere:
+                continue
             if record is None:
                 hint = did_you_mean(near_matches(key, tuple(fields), n=3, cutoff=0.5), "All keys: combust word")
                 faults.append(Fault(name, key, "unknown_name", why="is no key that combust knows", hint=hint))

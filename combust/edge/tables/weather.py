@@ -19,6 +19,7 @@ from combust.application.fleet.tables import fleet_fields
 from combust.application.fleet.weather import TYPICAL, Weather, weather_of
 from combust.data.errors import CombustError, Fault, no_access, shorten
 from combust.data.near import folded_id, near_matches
+from combust.domain.result import many
 from combust.edge.tables.cells import all_iso_times, plain_text
 from combust.edge.tables.headings import unit_of
 from combust.edge.tables.reader import Rows, Table, read_table
@@ -125,7 +126,7 @@ class WeatherFolder:
                 self.notes.append(f"weather: {shorten(path.name, 60)} is named like no planned site: not used.{hint}")
         without = [site for site in known if folded_id(site) not in self.files]
         if without:
-            self.notes.append(f"weather: no file for {len(without)} sites: {shorten(', '.join(without), 200)}.")
+            self.notes.append(f"weather: no file for {many(len(without), 'site')}: {shorten(', '.join(without), 200)}.")
 
 
 def read_series_of(
@@ -153,7 +154,7 @@ def read_series_of(
         given, mapping = year.frame, None
         told.append(f"{path.name} ({kind}) is {TYPICAL}.")
         if len(given) < HOURS_OF_A_YEAR:
-            told.append(f"It holds {len(given)} hours, a year has {HOURS_OF_A_YEAR}: is the file whole?")
+            told.append(f"It holds {many(len(given), 'hour')}, a year has {HOURS_OF_A_YEAR}: is the file whole?")
         if abs(year.station_m - altitude_m) > OTHER_STATION_M:
             told.append(f"Its station lies at {year.station_m:g} m, the site at {altitude_m:g} m.")
     table = read_table(given, fleet_fields("weather"), mapping, texts=False, elsewhere=elsewhere)

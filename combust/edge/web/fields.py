@@ -8,7 +8,7 @@ from typing import Any
 
 from combust.data.errors import Fault
 from combust.data.units import FOREIGN_UNITS, in_other_units
-from combust.domain.catalogue import aliases, shipped_fuels
+from combust.domain.catalogue import LABORATORY, aliases, shipped_fuels
 from combust.edge.logbook.typed import OVER, WORDS
 from combust.edge.web.texts import texts
 
@@ -63,6 +63,11 @@ def name_of(key: str, units: str) -> str:
     return next((twin for twin, ours, theirs in pairs if key.endswith(ours) and twin.endswith(theirs)), key)
 
 
+def in_tanks(said: str) -> Iterable[str]:
+    """Yield the fuels that stand in tanks, and what was said; those of a laboratory are for who types them."""
+    return (name for name, fuel in shipped_fuels().items() if fuel.family not in LABORATORY or name == said)
+
+
 def form_fields(
     keys: Iterable[str], units: str = "metric", typed: Mapping[str, str] | None = None, faults: Iterable[Fault] = ()
 ) -> list[FormField]:
@@ -85,7 +90,7 @@ def form_fields(
         other = [said["unit"][ending] for ending in US.values() if name != key and name.endswith(ending)]
         unit = other[0] if other else record.unit
         shown = said["choice"].get(key, {})
-        offered = (*aliases(), *shipped_fuels()) if key == "fuel" else record.choices
+        offered = (*aliases(), *in_tanks(typed.get(name, ""))) if key == "fuel" else record.choices
         choices = tuple((word, shown.get(word, word.replace("_", " "))) for word in offered)
         label = said["field"].get(key) or record.meaning[:1].upper() + record.meaning[1:]
         kind = "choice" if choices else "number" if record.kind == "number" else "text"

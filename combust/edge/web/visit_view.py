@@ -34,7 +34,7 @@ OTHER_STAGE, DUCTS = "second_stage", ("intake_duct_off", "exhaust_duct_off")
 
 def visit_fields(keys: Iterable[str], visit: Visit, asked: Asked, error: CombustError | None = None) -> list[FormField]:
     """Return the fields of some keys: the stages are those of the heater, what opening it showed is a cause."""
-    choices = {"stage": [(name, name) for name in visit.profile.get("stages") or STAGES]}
+    choices = {"stage": [(name, name) for name in visit.stages or STAGES]}
     causes = shipped_priors().causes
     choices["strip_down"] = [("nothing_found", texts()["visit"]["nothing_found"])]
     choices["strip_down"] += [(name, causes[name].label) for name in causes if name != HEALTHY]
@@ -145,7 +145,7 @@ def check_facts(one: NextCheck, visit: Visit, asked: Asked, error: CombustError 
 def _stage_for(name: str, visit: Visit) -> str:
     """Return the stage at which a check is made: that of the reading at hand, or the one that was not read yet."""
     read = [str(one.values["stage"]) for one in visit.last_taken if one.values.get("stage")]
-    others = [stage for stage in visit.profile.get("stages") or STAGES if stage not in read]
+    others = [stage for stage in visit.stages or STAGES if stage not in read]
     return (others or [""])[0] if name == OTHER_STAGE else read[-1] if read else ""
 
 

@@ -45,7 +45,7 @@ def test_grades_kits_and_heaters_by_month() -> None:
     assert [row[1] for row in told(plan, "not known")] == [
         "the month in which a heater is due: add service_due_month (1 to 12) to the vehicles"
     ]
-    assert "1 vehicles" in told(plan, "not known")[0][2]
+    assert "1 vehicle" in told(plan, "not known")[0][2]
 
 
 def test_without_temperatures_of_the_months_the_design_night_counts_in_all() -> None:

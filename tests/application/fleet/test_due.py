@@ -47,7 +47,7 @@ def test_due_this_season_and_not_yet():
     assert (due["D"].date, due["D"].last_visit) == (datetime.date(2026, 11, 10), None)
     assert due["D"].reason == "no visit of it in the log"
     assert ("visits due this season", "3") in plan.lines()
-    assert "16 vehicles name no heater of the log" in " ".join(plan.notes)
+    assert "16 vehicles without a heater of the log" in " ".join(plan.notes)
     assert plan.to_dict()["history"]["due"][0]["date"] == "2026-11-10"
 
 

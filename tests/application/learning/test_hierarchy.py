@@ -2,12 +2,21 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
+from scipy.special import logsumexp
+from scipy.stats import multivariate_t
 
-from combust.application.learning.hierarchy import OF_HEATER, Steps
+from combust.application.causes.catalogue import get_priors
+from combust.application.causes.engine import Engine
+from combust.application.causes.forward import BAND
+from combust.application.learning.hierarchy import GRID, OF_HEATER, SCATTER_U, Steps
 from combust.application.learning.learnt import SCATTERS
-from combust.application.learning.lines import STRUCTURES, Lines
+from combust.application.learning.lines import STRUCTURES, Lines, lines_of
+from combust.domain.heater import Heater
+from combust.domain.instrument import instrument_class
 
 GAUSSIAN = 1e9  # so many degrees of freedom that Student's density is the normal one
 HEATERS, VISITS, CHANNELS, NAMES = 5, 3, 4, 3
@@ -110,3 +119,52 @@ def test_steps_that_end_early_leave_a_posterior_of_the_scatter_that_is_no_narrow
     n = 10 * CHANNELS
     assert found.shares.sum(axis=1) == pytest.approx(np.ones(len(SCATTERS)))
     assert found.scatter_u[0] == pytest.approx(1.0 / np.sqrt(2.0 * n + 1.0 / 0.5**2), rel=0.05)
+
+
+@pytest.mark.independent
+@pytest.mark.parametrize("freedom", [5.0, 12.0])
+@pytest.mark.parametrize("faults", [0.0, 0.4])
+def test_of_one_scatter_of_many_students_density_tells_what_its_grid_does(freedom: float, faults: float) -> None:
+    """The posterior of one scatter, from scipy's multivariate t on a grid, without steps and curves; causes unknown."""
+    rng, channels, lines = np.random.default_rng(8), 10, []
+    added = np.zeros((len(SCATTERS), channels, channels))
+    added[0, 0, 0] = 1.0
+    noise, flat = 0.25 * np.eye(channels), np.zeros((2, channels, STRUCTURES))
+    moved = noise + np.diag([9.0, 4.0] + [0.0] * (channels - 2))  # a fault moves the scatter's channel too
+    log_share = np.log(np.maximum([1.0 - faults, faults], 1e-300))
+    for heater in range(60):
+        shape = moved if rng.random() < faults else noise
+        start = multivariate_t.rvs(shape=shape + 1.5**2 * added[0], df=freedom, random_state=rng)
+        lines.append(Lines(heater, np.stack([start] * 2), flat, np.stack([noise, moved]), added, log_share))
+    found = Steps(lines, [[-1] * STRUCTURES] * 60, 0, freedom).run()
+    read = np.stack([one.start[0] for one in lines])
+
+    def log_density(x: float) -> float:
+        each = [multivariate_t.logpdf(read, shape=of + np.exp(2.0 * x) * added[0], df=freedom) for of in (noise, moved)]
+        return float(logsumexp(np.stack(each, axis=1) + log_share, axis=1).sum())
+
+    weight = np.array([log_density(x) for x in GRID]) - 0.5 * (GRID / SCATTER_U) ** 2
+    weight = np.exp(weight - weight.max()) / np.exp(weight - weight.max()).sum()
+    mean = float(weight @ GRID)
+    width = float(np.sqrt(weight @ GRID**2 - mean**2))
+    assert found.scatter[0] == pytest.approx(mean, abs=0.02 * width)
+    assert found.scatter_u[0] == pytest.approx(width, rel=0.02)
+
+
+def test_the_band_of_the_document_is_no_reading_that_each_visit_makes_anew() -> None:
+    """It is one number of the heater: counted in each visit, it told of scatters that are in no reading."""
+    reading = {"stage": "high", "pressure_hpa": 985.0, "intake_temp_c": 12.0, "location": "outdoors"}
+    reading |= {"o2_dry_pct": 8.0, "flue_temp_c": 320.0}
+    told = {"fuel": "diesel_b7", "blower": "centrifugal", "limits": {"altitude_m": 3000.0, "air_ratio_min": 1.2}}
+    told["baseline"] = [{**reading, "o2_dry_pct": 8.2, "flue_temp_c": 330.0}]
+    found: list[Any] = []
+    for band in ({}, {"air_ratio_band": [1.3, 1.8]}):
+        heater = Heater.from_dict({**told, "stages": {"high": {"fuel_l_per_h": 0.43, **band}}})
+        engine = Engine(heater, get_priors(), instrument_class(None), 1)
+        visit, residuals, _ = engine.visit([reading])
+        found.append((visit, lines_of(engine, visit, residuals, 0)))
+    (without, plain), (with_band, beside) = found
+    assert {one.channel for one in with_band.found} - {one.channel for one in without.found} == {BAND}
+    healthy = [np.argmin(np.trace(one.noise, axis1=1, axis2=2)) for one in (plain, beside)]  # no size in its noise
+    assert beside.start[healthy[1]] == pytest.approx(plain.start[healthy[0]])
+    assert beside.scatter == pytest.approx(plain.scatter)

@@ -218,7 +218,7 @@ def test_too_few_visits_are_refused_in_words() -> None:
     row = {"o2_dry_pct": 6.0, "altitude_m": 0.0, "intake_temp_c": 15.0, "stage": "high", "location": "outdoors"}
     found = learn([Taught(str(number % 3), HEATER, (row,)) for number in range(5)])
     assert found.learnt is None
-    assert "5 visits of 3 heaters are too few" in found.structure
+    assert "5 visits of 3 heaters: too few" in found.structure
     assert found.would_help
 
 

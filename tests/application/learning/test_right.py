@@ -279,7 +279,7 @@ def test_a_table_of_refused_rows_tells_the_first_of_them(tmp_path: Path) -> None
     for command in ("right", "learn", "share"):
         run = call(command, str(table))
         assert run.code == 3
-        assert "holds no visit that can be read: 5 of 5 rows were refused" in run.err
+        assert "holds no visit that can be read: 5 of 5 rows refused" in run.err
         assert [line for line in range(2, 7) if f"row {line} was refused: o2_dry_pct = {line + 28}" in run.err] == [
             2,
             3,

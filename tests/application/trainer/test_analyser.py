@@ -129,7 +129,7 @@ def test_the_history_refuses_it(simulated: Reading) -> None:
     real = [{"taken_at": day, "fuel": "diesel_b7", "o2_dry_pct": 8.2, "stage": "high"} for day in days]
     odd = {"taken_at": "2025-10-05", **simulated, "o2_dry_pct": 2.0, "fuel": "diesel_b7"}
     with_it, without = drift_history([*real, odd]), drift_history(real)
-    assert any("1 readings of the trainer's simulated heater were refused" in text for text in with_it.left_out)
+    assert any("1 reading of the trainer's simulated heater: refused" in text for text in with_it.left_out)
     assert len(with_it.points) == len(without.points)
     with pytest.raises(CombustError, match="simulated"):
         drift_history([odd])

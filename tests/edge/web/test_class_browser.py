@@ -137,7 +137,7 @@ def whole_class(people: People) -> None:
     told = people.press("learner", "It falls.")
     assert "You said: It falls." in told
     assert "The vote is closed" not in told
-    assert "5 have voted" in people.go("trainer", "/class/desk")
+    assert "Votes: 5" in people.go("trainer", "/class/desk")
     told = people.press("trainer", "Close the vote and go on")
     assert "60 %" in told
     wall = people.go("trainer", "/class/wall")

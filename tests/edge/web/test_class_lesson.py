@@ -59,7 +59,7 @@ def test_the_class_votes_before_the_figure_is_there_then_shares_then_what_comes_
         assert "Lesson 11: CO as read" in text
     one.post("/class/vote", {"answer": "0"}, page="/class")
     two.post("/class/vote", {"answer": "2"}, page="/class")
-    assert "2 have voted" in said(school.trainer.get(WALL))
+    assert "Votes: 2" in said(school.trainer.get(WALL))
     assert "50 %" not in said(school.trainer.get(WALL))
     assert school.act("close", lesson="11").headers["location"] == WALL
     shown = said(school.trainer.get(WALL))

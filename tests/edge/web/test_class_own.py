@@ -197,7 +197,7 @@ def test_forty_phones_of_one_person_are_shut_out_and_sent_out(school: School) ->
     for one in ghosts:
         one.post("/class/vote", {"answer": "0"}, page="/class")
     assert school.act("send_out", learner="3").status_code == 303
-    assert "2 have voted" in said(school.trainer.get("/class/desk"))
+    assert "Votes: 2" in said(school.trainer.get("/class/desk"))
     assert ghosts[1].get("/class").headers["location"] == "/class/join"
     school.act("door_shut")
     again = ghosts[1].post("/class/join", {"words": school.hall.words})

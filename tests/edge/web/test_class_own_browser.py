@@ -64,7 +64,7 @@ def lesson_vote(people: People) -> None:
     large_enough(people)
     people.go("learner", "/class")
     assert "You said: falls" in people.press("learner", "falls")
-    assert "1 have voted" in people.go("trainer", WALL)
+    assert "Votes: 1" in people.go("trainer", WALL)
     assert "100 %" in people.press("trainer", "Close the vote")
     large_enough(people)
     told = people.press("trainer", "Show what comes out")

@@ -71,3 +71,12 @@ def test_a_word_is_explained_and_near_ones_named(phone: Phone) -> None:
     missed = phone.get("/word?word=lamda")
     assert missed.status_code == 404
     assert "Did you mean lambda" in missed.text
+
+
+def test_a_phone_offers_the_fuels_of_tanks_and_tables_of_sentences_are_read_on_it(phone: Phone) -> None:
+    page = phone.get("/reading").text
+    assert 'value="kerosene"' in page
+    assert 'value="n_heptane"' not in page
+    lesson = phone.get("/lesson/10?seen=1").text
+    assert '<td data-name="does not say">' in lesson
+    assert lesson.count('class="table says"') == 1
