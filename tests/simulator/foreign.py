@@ -14,7 +14,7 @@ from tests.simulator.visits import PLANS, visits
 
 DRAWN, DRAWN_HEALTHY = 100, 40
 STANDARD_SEED = 20
-STOPS_CO_PPM = 1000.0  # such a baseline is refused
+STOPS_CO_PPM = 1000.0  # air-free: such a baseline is refused
 # The plate against the record of the baseline: how often both can be read, and agree then (common practice, no source).
 PLATE_READ, AGREES, AGREES_OF_ANOTHER = 0.7, 0.98, 0.05
 
@@ -66,7 +66,7 @@ def _dirty(heater, rng, own):
         case = Case(1, heater.hidden)
         intake(case, 0, own, size)
         told = profile(heater, rng, r_in=float(case.value["r_in"][0]))
-        if all(one["co_dry_ppm"] < STOPS_CO_PPM for one in told["baseline"]):
+        if all(one["co_dry_ppm"] * 20.9 < STOPS_CO_PPM * (20.9 - one["o2_dry_pct"]) for one in told["baseline"]):
             return told
         size *= 0.8
 
