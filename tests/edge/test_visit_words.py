@@ -144,7 +144,7 @@ def test_a_heater_that_lit_and_died_is_led_by_causes_of_the_start_joined_with_it
         "lit_and_died died 40 soak -22 grade summer failed 1 allowed 3",
         "high o2 12.5 flue 190 co 60",
     )
-    assert len(with_gas.taken) == 1  # what was told of the start and what was read are one reading
+    assert len(with_gas.taken) == 2  # two readings of one visit, judged together
     lean = standing(with_gas).causes.marginal
     assert lean["fuel_waxed"] + lean["fuel_under"] > first.marginal["fuel_waxed"]
 
