@@ -215,7 +215,7 @@ def test_states_and_sentences_by_hand() -> None:
     assert planned.state == "not_judged"
     assert planned.allows(("burning",))
     assert "calculation" in planned.lines()[0]
-    assert of_all([nothing, off], refused=3).findings[-1].text.startswith("Not judged yet: 3 rows")
+    assert of_all([nothing, off], refused=3).findings[-1].text.startswith("Not judged yet, rows refused: 3;")
     assert off.to_dict()["stops"][0]["code"] == "gasoline_in_diesel_heater"
     # a stop that no table knows keeps the heater off
     assert Safety((Finding("strange", "stop", "STOP."),)).state == "heater_off"

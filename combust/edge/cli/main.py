@@ -119,6 +119,7 @@ class _UntilTheReaderLeaves(io.FileIO):
     """A pipe whose reader may leave (``| head``): the rest is told to nobody, the work is done to its end."""
 
     borne: type[OSError] = BrokenPipeError
+    beneath: TextIO | None = None
 
     def write(self, told: Any, /) -> int:
         """Return how much was taken."""
@@ -147,6 +148,7 @@ def _bearing(stream: TextIO, kind: type[_UntilTheReaderLeaves], *, by_line: bool
     with suppress(kind.borne):
         stream.flush()
     raw = kind(stream.fileno(), "w", closefd=False)
+    raw.beneath = stream  # it would close the file when nobody holds it any more
     return io.TextIOWrapper(io.BufferedWriter(raw), stream.encoding, line_buffering=by_line)
 
 

@@ -14,7 +14,7 @@ from combust.edge.figures.svg import Scale
 
 BURNS_FROM = 0.3  # of the chamber's bar: from there the flame is drawn
 FLAME_LOW, FLAME_HIGH = 26.0, 74.0
-BAR_WIDTH = 290.0
+BAR_WIDTH = 310.0
 GLOWS_FROM = 0.45  # of the glow's bar
 O2_FULL, O2_STEP, FLUE_FULL, FLUE_STEP = 21.0, 7.0, 600.0, 200.0
 PANEL = (404.0, 214.0)  # width, height of one panel

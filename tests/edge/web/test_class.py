@@ -204,7 +204,7 @@ def test_a_check_is_asked_for_shown_by_the_trainer_and_seen_by_all(school: Schoo
         phone.post("/class/check", {"check": "port_pressures"}, page="/class")
     bad = one.post("/class/check", {"check": "trace"}, page="/class")
     assert bad.status_code == 422
-    assert "2 ask for: Pressures at intake and exhaust" in said(school.trainer.get("/class/desk"))
+    assert "Asked for by 2: Pressures at intake and exhaust" in said(school.trainer.get("/class/desk"))
     assert "0 Pa," not in said(two.get("/class"))
     school.act("show_check", check="port_pressures")
     for who, path in ((one, "/class"), (two, "/class"), (school.trainer, "/class/wall")):

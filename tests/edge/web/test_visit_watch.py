@@ -50,7 +50,7 @@ def test_two_samples_of_one_second_are_two(phone: Phone, clock: list[float]) -> 
     page = take(phone, here, phone.get(f"{here}/watch").text, o2_dry_pct="8.2")
     clock[0] = 0.25
     page = take(phone, here, page, o2_dry_pct="8.3")
-    assert "2 samples." in page
+    assert "Samples: 2." in page
     assert "Notes on the table" not in page
 
 
