@@ -12,7 +12,7 @@ from typing import Any, SupportsFloat
 from combust.data.arguments import carries_unit, magnitude_in, why_no_number
 from combust.data.errors import Code, CombustError, Fault, shorten
 from combust.data.near import did_you_mean, near_matches
-from combust.data.units import PPM_A_PERCENT, in_our_unit, strip_unit
+from combust.data.units import PPM_A_PERCENT, in_our_unit, key_of_unit, strip_unit
 
 MOST_ITEMS, MOST_TEXTS = 10, 100
 MOST_TABLES = 200
@@ -167,7 +167,7 @@ class Field:
             hint = f"That is {in_ppm:g} ppm: give it so."
             return Fault(entered_as or self.key, value, "not_a_number", why="is in vol %, not in ppm", hint=hint)
         comma = isinstance(value, str) and "," in value
-        hint += ", with a decimal point and no thousands mark." if comma else "."
+        hint += ", with a decimal point and no thousands mark." if comma else f"{key_of_unit(self.key, value)}."
         return Fault(entered_as or self.key, value, "not_a_number", why=why_no_number(value), hint=hint)
 
     def from_percent(self, text: object) -> float:

@@ -97,6 +97,20 @@ def in_other_units(key: str, known: Container[str]) -> list[str]:
     return [twin for twin in named if in_our_unit(twin, known)[1]]
 
 
+def key_of_unit(key: str, value: object) -> str:
+    """Return in words which key and option take a number with another unit behind it; "" for any other value.
+
+    Examples
+    --------
+    >>> key_of_unit("altitude_m", "6230 ft"), key_of_unit("altitude_m", "high")
+    ('; one in ft as altitude_ft (option --altitude-ft)', '')
+    """
+    found = re.fullmatch(rf"\s*{_NUMBER}\s*([^\s\d]+)\s*", value) if isinstance(value, str) else None
+    word = found[1].lower().lstrip("°") if found else ""
+    twins = [twin for twin in in_other_units(key, (key,)) if word and mark_of(twin).lower().lstrip("°") == word]
+    return f"; one in {mark_of(twins[0])} as {twins[0]} (option --{twins[0].replace('_', '-')})" if twins else ""
+
+
 def strip_unit(key: str, more: tuple[str, ...] = ()) -> str:
     """Return a key without its unit suffix (``o2_dry_pct`` -> ``o2_dry``)."""
     for suffix in (*more, *_UNIT_SUFFIXES):

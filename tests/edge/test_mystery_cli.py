@@ -210,7 +210,7 @@ def test_a_broken_safety_rule_is_said_and_gives_no_result(capsys, files):
     code, out, err = run(capsys, "mystery", "play", file, "--take", "exhaust_duct_off", "--key", key)
     assert code == 0
     assert "SAFETY" in err
-    assert "no columns" in out
+    assert "not made, costs nothing" in out
 
 
 def test_indoors_nothing_with_the_heater_running_is_offered(capsys, files):
@@ -318,3 +318,34 @@ def test_the_examples_of_every_help_text_run(capsys, tmp_path, files, salt_file,
             files(0)
         code, _, err = run(capsys, *shlex.split(line)[1:])
         assert code == 0, (line, err)
+
+
+@pytest.mark.regression
+@pytest.mark.parametrize("wrong", [("--take", "nonsense"), ("--say", "nonsense=2"), ("--say", "fuel_over=x")])
+def test_a_list_that_is_refused_is_not_made_in_part(capsys, files, wrong):
+    file, key = files(0, place="indoors")
+    before = file.read_text(), key.read_text()
+    code, out, err = run(capsys, "mystery", "play", file, "--take", "move_outdoors", *wrong, "--key", key)
+    assert (code, out) == (3, "")
+    assert "Not accepted, nothing was computed" in err
+    assert (file.read_text(), key.read_text()) == before
+
+
+@pytest.mark.regression
+def test_what_is_refused_for_a_stop_costs_nothing_and_can_be_made_outdoors(capsys, files):
+    file, key = files(0, place="indoors")
+    held = json.loads(key.read_text())
+    for one in held["cases"].values():
+        one["case"]["context"]["location"] = "indoors"
+    key.write_text(json.dumps(held))
+    code, out, err = run(capsys, "mystery", "play", file, "--take", "port_pressures", "--key", key)
+    assert (code, "not made, costs nothing" in out, "It was not made and costs nothing." in err) == (0, True, True)
+    assert "Used: 0 min" in out
+    code, _, err = run(capsys, "mystery", "play", file, "--take", "port_pressures", "--key", key)
+    assert (code, "still stands" in err) == (3, True)
+    takes = ("--take", "move_outdoors", "--take", "port_pressures")
+    code, out, _ = run(capsys, "mystery", "play", file, *takes, "--key", key, "--json")
+    told = json.loads(out)
+    assert told["results"]["port_pressures"] == dealt(0).result("port_pressures")
+    assert told["steps"] == ["port_pressures", "move_outdoors", "port_pressures"]
+    assert told["breaches"] == ["running_indoors"]

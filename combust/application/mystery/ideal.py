@@ -71,13 +71,13 @@ def reference(heater: Heater, visit: PlayedVisit) -> Reached:
         visit.take(chosen)
         result = judged(heater, visit.readings, next_checks=True)
         shares.append(shares_of(result))
-    steps = tuple(step for step in visit.steps if step != "move_outdoors")
+    steps = tuple(step for step in visit.made if step != "move_outdoors")
     return Reached(steps, tuple(shares))
 
 
 def _can(visit: PlayedVisit, name: str) -> bool:
     """Return whether the reference can make a check now, where it must with a new start before."""
-    if name not in rules.prices() or name in NO_BITS or name in visit.steps or visit.rule_broken_by(name):
+    if name not in rules.prices() or name in NO_BITS or name in visit.made or visit.rule_broken_by(name):
         return False
     again = "burning" in rules.needs_of(name) and not visit.running
     if again and visit.failed_start:

@@ -26,7 +26,9 @@ class PlayedVisit:
     readings : list of dict
         Rows as the library takes them, to give to ``rank_causes``.
     steps : list of str
-        Checks and actions in the order they were made, refused ones left out.
+        Checks and actions in the order they were asked for, refused ones left out; what broke a rule is among them.
+    made : list of str
+        Those that were made: one that broke a rule is not, costs nothing, and can be made once the rule is kept.
     breaches : list of str
         Codes of the safety rules that were broken.
     """
@@ -38,6 +40,7 @@ class PlayedVisit:
     readings: list[dict[str, Any]] = field(default_factory=list)
     steps: list[str] = field(default_factory=list)
     shown: dict[str, dict[str, Any]] = field(default_factory=dict)
+    made: list[str] = field(default_factory=list)
     breaches: list[str] = field(default_factory=list)
     running: bool = True
     failed_start: bool = False
@@ -51,7 +54,7 @@ class PlayedVisit:
     @property
     def used(self) -> Price:
         """Return the minutes, money and risk points used."""
-        return price_of(self.steps)
+        return price_of(self.made)
 
     @property
     def safety(self) -> Safety:
@@ -60,7 +63,7 @@ class PlayedVisit:
 
     def can_pay(self, *names: str) -> bool:
         """Return whether the budget of the visit reaches for some more steps."""
-        return weight_of((*self.steps, *names)) <= self.budget
+        return weight_of((*self.made, *names)) <= self.budget
 
     def standing_stops(self) -> set[str]:
         """Return the codes of the stop conditions that do not go away by moving outdoors."""
@@ -76,8 +79,10 @@ class PlayedVisit:
         if name in senseless:
             idle, why = senseless[name]
             return why if idle else ""
-        if name in self.steps:
+        if name in self.made:
             return "that check was made already; its result stands on the record."
+        if name in self.steps and self.rule_broken_by(name):
+            return "that was tried already, and the safety rule against it still stands."
         if not self.can_pay(name):
             return "the time and the money of this visit do not reach for it."
         if "burning" in needs_of(name) and not self.running and not self.rule_broken_by(name):
@@ -88,7 +93,7 @@ class PlayedVisit:
         """Return the code of the safety rule that a step would break now, or an empty text."""
         needs, stops = needs_of(name), self.standing_stops()
         runs, starts, indoors = "burning" in needs, name == "start_again", not self.outdoors
-        early = name == "exhaust_duct_off" and (indoors or "port_pressures" not in self.steps)
+        early = name == "exhaust_duct_off" and (indoors or "port_pressures" not in self.made)
         pushed = name == "move_outdoors" and "gasoline_in_diesel_heater" in stops
         rules = (
             ("exhaust_off_early", early),
@@ -118,6 +123,7 @@ class PlayedVisit:
         if code:
             self.breaches.append(code)
             return {}
+        self.made.append(name)
         self.shown[name] = self._act(name) if name in ACTIONS else self._check(name)
         return self.shown[name]
 

@@ -197,7 +197,7 @@ def score(play: Play, statement: Statement) -> Score:
     breaches = list(dict.fromkeys(visit.breaches + _hand_back_breach(visit, statement)))
     prior = rules.prior(key.case.budget)
     stated = beliefs(statement, prior)
-    bits, cost = bits_of(stated, key), rules.weight_of(visit.steps)
+    bits, cost = bits_of(stated, key), rules.weight_of(visit.made)
     safety, why = _safety(visit, statement, breaches)
     parts = {"cause": row["points_per_bit"] * bits, "cost": -row["points_per_minute"] * cost, "safety": safety}
     total = sum(parts.values())

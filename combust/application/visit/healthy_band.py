@@ -16,7 +16,8 @@ class HealthyBand:
     ----------
     stage : str
     low, high : float
-        Ends of the band [-]; at the air of the reading where that is known (``here``), else at reference air.
+        Ends of the band [-]; at the air of the reading where that is known (``here``), else at reference air. The
+        lower end is never below the heater's own minimum, which holds at any height (``by_minimum``).
     here : bool
     place : str
         Where lambda lies: ``below``, ``inside`` or ``above``.
@@ -30,6 +31,7 @@ class HealthyBand:
     here: bool
     place: str
     sure: bool
+    by_minimum: bool = False
 
 
 def band_beside(visit: Visit, one: Taken) -> HealthyBand | None:
@@ -51,7 +53,10 @@ def band_beside(visit: Visit, one: Taken) -> HealthyBand | None:
     ratio, reference = result.air_ratio, result.air_ratio_at_reference
     factor = ratio / reference if reference else 1.0
     low, high = (end * factor for end in known.air_ratio_band)
+    minimum = (heater.limits.air_ratio_min if heater else None) or 0.0
+    by_minimum = low < minimum
+    low, high = max(low, minimum), max(high, minimum)
     u = 2.0 * (result.air_ratio_u or 0.0)
     place = "below" if ratio < low else "above" if ratio > high else "inside"
     sure = {"below": ratio + u < low, "above": ratio - u > high, "inside": low <= ratio - u and ratio + u <= high}
-    return HealthyBand(str(stage), low, high, bool(reference), place, sure[place])
+    return HealthyBand(str(stage), low, high, bool(reference), place, sure[place], by_minimum)

@@ -134,7 +134,7 @@ def play(file: str, steps: Sequence[str], key_file: str | None, **stated: Any) -
     Example:
       combust mystery play case.json --take ambient_air --take probe_leak --key key.json
     """
-    held, learner = LearnerFile.read(file), Path(file).stem
+    held, learner, keys = LearnerFile.read(file), Path(file).stem, None
     if steps:
         if key_file is None:
             hint = "The trainer hands it out: add --key with the trainer's file."
@@ -142,11 +142,7 @@ def play(file: str, steps: Sequence[str], key_file: str | None, **stated: Any) -
         alone_with(key_file)
         keys = KeyFile.read(key_file)
         for step in steps:
-            result = keys.hand_out(held.case.case_id, learner, step)
-            # Each step is kept at once: what was seen cannot be unseen by a fault in the next one.
-            output.write_text(key_file, output.json_text(keys.to_dict()))
-            held.show(step, result)
-            output.write_text(file, output.json_text(held.to_dict()))
+            held.show(step, keys.hand_out(held.case.case_id, learner, step))
     before = held.statement
     said = {cause: as_number(text) for cause, text in pairs_of("CAUSE=P", stated["said"], "fuel_over=0.8")}
     held.statement = Statement.of(
@@ -155,6 +151,9 @@ def play(file: str, steps: Sequence[str], key_file: str | None, **stated: Any) -
         before.handed_back if stated["hand_back"] is None else stated["hand_back"],
         {**before.record, **dict(pairs_of("FIELD=TEXT", stated["record"], "found=..."))},
     )
+    if keys is not None and key_file is not None:
+        # All of a list or nothing: nothing is shown or kept before every step and statement was accepted.
+        output.write_text(key_file, output.json_text(keys.to_dict()))
     output.write_text(file, output.json_text(held.to_dict()))
     return _standing(held, {step: held.result(step) for step in steps})
 
@@ -286,7 +285,10 @@ def _standing(held: LearnerFile, results: dict[str, Any]) -> Answer:
         "statement": plain(statement),
         "cautions": cautions(),
     }
-    lines = [text_of_rows(told_columns(row) or [(step, "no columns")]) for step, row in results.items()]
+    lines = [
+        text_of_rows(told_columns(row) or [(step, "no columns" if step in visit.shown else "not made, costs nothing")])
+        for step, row in results.items()
+    ]
     left = [row for row in price_rows() if not visit.refusal(row["name"]) and not visit.rule_broken_by(row["name"])]
     rows = [{**row, **dict(zip(COSTS, row["price"], strict=True))} for row in left]
     lines = [*(lines or [str(held.case)]), f"Used: {visit.used}.", output.text_of_table(PRICES, rows)]
@@ -295,5 +297,5 @@ def _standing(held: LearnerFile, results: dict[str, Any]) -> Answer:
         lines.append(f"Stated: {stated}; excluded: {', '.join(statement.excluded) or 'nothing'}.")
     else:
         lines.append(f"Answers: {', '.join(answers())}; two faults joined by +.")
-    broken = [f"SAFETY: {table()['breach'][code]} It gave no result." for code in visit.breaches]
+    broken = [f"SAFETY: {table()['breach'][code]} It was not made and costs nothing." for code in visit.breaches]
     return Answer(facts, "\n".join(lines), visit.safety, notes=broken)

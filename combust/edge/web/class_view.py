@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable
+from dataclasses import replace
 from typing import Any
 
 from combust.application.lessons.predictions import lesson_numbers
@@ -50,7 +51,14 @@ def stopped(heater: ClassHeater, checks: Iterable[str]) -> Safety | None:
     What nobody looked at gives nothing away; that nothing is wrong is not said of what is simulated.
     """
     found = heater.session.safety(key for name in checks for key in class_table()["check"][name])
-    return Safety(found.stops) if found.stops else None
+    return in_bands(found.stops, heater.session.co_band())
+
+
+def in_bands(stops: Iterable[Finding], band: str) -> Safety | None:
+    """Return the stops of a class with the CO of the exhaust as its band, never as a number; None = there is none."""
+    words = class_table()["stop_in_bands"]
+    told = (replace(one, text=words[one.code].format(band=band)) if one.code in words else one for one in stops)
+    return Safety(found) if (found := tuple(told)) else None
 
 
 def clock(time_s: float) -> str:

@@ -15,7 +15,7 @@ from combust.edge.web.class_hall import IDLE_S
 from combust.edge.web.class_knobs import KNOBS
 from combust.edge.web.settings import Settings
 from tests.edge.web.hostile import HOSTILE, check_page
-from tests.edge.web.phone import form_of
+from tests.edge.web.phone import Phone, form_of
 from tests.edge.web.school import DEMO, TRAINER_PAGES, School, said
 
 pytestmark = pytest.mark.regression
@@ -37,6 +37,7 @@ def test_the_note_stands_first_on_every_page_and_the_factor_always(school: Schoo
             assert text.index("Simulated. Resting values follow") < text.index("×10"), path
             first = page.text[page.text.index('<main id="content">') :]
             assert re.match(r'<main id="content">\s*<p class="note">', first), path
+    assert f"at {school.settings.name} ·" in said(school.trainer.get("/class/wall"))
     for who, path in ((learner, "/class"), (school.trainer, "/class/desk"), (school.trainer, "/class/wall")):
         assert "Never do this on a real heater; its own document rules." in said(who.get(path))
 
@@ -104,7 +105,9 @@ def test_a_stop_stands_before_what_the_analyser_shows_on_every_page(school: Scho
         page = who.get(path)
         check_page(page.text)
         text = said(page)
-        assert 0 <= text.index("STOP. 10000 ppm CO in the exhaust is above 1000 ppm") < text.index("vol %"), path
+        stop = "STOP. CO in the exhaust (over range) is above 1000 ppm"
+        assert 0 <= text.index(stop) < text.index("vol %"), path
+        assert not set(re.findall(r"([\d.]+) ppm", text)) - {"1000"}, f"{path}: CO of the exhaust stands in bands"
         assert ("3000 m is above" in text) is (path == "/class/desk"), path
     school.act("show_check", check="site_air")
     assert "3000 m is above" in said(learner.get("/class"))
@@ -288,3 +291,12 @@ def test_another_heater_forgets_what_was_stated(school: School) -> None:
     assert "as it is counted" not in text
     assert "A thin wire" not in text
     assert "It glows, it doses, it never lights" in said(school.trainer.get("/class/desk"))
+
+
+def test_where_the_page_is_not_shared_the_wall_says_that_phones_cannot_join(settings: Settings) -> None:
+    here = Phone(settings)
+    assert here.post("/class/start", {"heater": "heater-0312", "story": "", "factor": "10"}, page="/class/start")
+    for path in ("/class/wall", "/lesson/11?wall=1"):
+        text = said(here.get(path))
+        assert "Phones can join only where the page was started with --share." in text, path
+        assert settings.name not in text

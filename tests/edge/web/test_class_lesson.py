@@ -170,3 +170,14 @@ def test_without_a_class_the_lesson_is_as_it_was(settings: Settings) -> None:
     trainer = School(settings).trainer
     assert FIGURE in trainer.get(WALL).text
     assert "Ask the class" not in trainer.get(WALL).text
+
+
+def test_the_view_of_the_wall_is_the_trainers_alone(school: School) -> None:
+    learner = school.joined()
+    for number in ("11", "14"):
+        for who in (learner, school.person("learner")):
+            assert FIGURE not in who.get(f"/lesson/{number}?wall=1").text
+    with_none = school.person("learner")
+    school.act("end")
+    assert FIGURE not in with_none.get("/lesson/14?wall=1").text
+    assert FIGURE in school.trainer.get("/lesson/14?wall=1").text

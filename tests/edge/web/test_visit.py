@@ -134,6 +134,22 @@ def test_warnings_stand_above_the_next_check(phone: Phone) -> None:
     assert "Lambda is BELOW it: too rich." in page
 
 
+def test_the_band_never_goes_below_the_minimum_of_the_heater(phone: Phone) -> None:
+    # By hand: the band of 1.35 to 1.80 at 1000 m and 5 °C is that times 0.887 (1013.25·(1 - 2.25577e-5·1000)^5.25588 =
+    # 898.7 hPa) and 288.15/278.15: 0.919, so 1.24 to 1.65. The minimum of 1.30 stands in data/heaters/heater-0312.toml.
+    day = {"who": "T. Larkwood", "altitude_m": "1000", "intake_temp_c": "5", "location": "outdoors"}
+    assert phone.post("/day", day, page="/day").status_code == 303
+    here = opened(phone)
+    page = read(phone, here, stage="high", o2_dry_pct="4.84", co_dry_ppm="120")
+    assert "below the minimum of 1.30" in page
+    band = re.search(r"Healthy band, high stage: 1.30 to ([\d.]+)\.", page)
+    assert band is not None
+    assert float(band[1]) == pytest.approx(1.80 * 0.919, abs=0.011)
+    assert "Its lower end is the heater&#39;s own minimum." in page
+    assert "below it" in page.lower()
+    assert "Lambda is inside it" not in page
+
+
 def test_a_heater_of_which_only_the_plate_is_known(phone: Phone) -> None:
     plate = {"heater_id": "LF-77", "fuel": "diesel_b7", "nominal_v": "12", "plate_heat_kw": "4", "band_high": "1.4-1.8"}
     here = opened(phone, heater="", **plate)

@@ -14,7 +14,6 @@ from combust.application.trainer.class_summary import in_words
 from combust.application.trainer.classroom import ALL
 from combust.application.trainer.scenarios import scenarios
 from combust.data.errors import CombustError, Fault
-from combust.domain.safety import Safety
 from combust.edge.demo_data import demo_data
 from combust.edge.lesson_source import read_lesson
 from combust.edge.logbook.keyboard import profile_in, profiles_in
@@ -81,7 +80,7 @@ def show(asked: Asked, status: int = 200, said: list[str] | None = None) -> Resp
         display, people, story = room.heater.session.display(), room.people, room.heater.story
         facts = {
             **view.common(room, room.front),
-            "safety": Safety(display.stops) if display.stops else None,
+            "safety": view.in_bands(display.stops, display.co_band),
             "own_heaters": room.own,
             "front": room.front,
             "heaters": view.heaters_table(room),

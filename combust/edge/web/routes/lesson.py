@@ -45,6 +45,8 @@ def show(asked: Asked) -> Response:
     held = bool(vote and vote["waits"] and not asked.seat.may("trainer"))
     if held:
         typed = {name: text for name, text in typed.items() if name not in SHOWS}
+    if not asked.seat.may("trainer"):
+        typed.pop("wall", None)
     at = _at(lesson.control, typed.get("at", ""))
     order = lesson_numbers()
     place = order.index(number)
