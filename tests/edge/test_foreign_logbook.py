@@ -198,7 +198,8 @@ def test_a_word_that_no_map_names_is_refused_with_what_to_write(foreign: tuple[s
     assert done.refused == 2
     (tmp_path / "fuel.toml").write_text(MAP.replace('"Gasöl" =', '"Petrol" ='), encoding="utf-8")
     assert interpret_file(foreign[0], tmp_path / "o.csv", mapping=str(tmp_path / "fuel.toml")).refused == 2
-    assert '[words.fuel] "Gasöl" = "diesel' in read_csv(tmp_path / "o.csv")[0]["findings"]
+    assert '[words.fuel] "Gasöl" = "?"' in read_csv(tmp_path / "o.csv")[0]["findings"]
+    assert "gasoline" not in read_csv(tmp_path / "o.csv")[0]["findings"]  # "Gasöl" is diesel
 
 
 @pytest.mark.parametrize(
