@@ -302,7 +302,7 @@ def _fuels(rows: Rows, place: int, catalogue: Catalogue | None, default: Fuel) -
         try:
             found.append(get_fuel(name, catalogue=catalogue, near=len(wrong) < NEAR_FUELS))
         except CombustError as error:
-            wrong[position] = in_a_map("fuel", default.name, error.faults[0]) if name else error.faults[0]
+            wrong[position] = in_a_map("fuel", error.faults[0]) if name else error.faults[0]
             found.append(default)
     rows.faults.add_coded(index, "fuel", wrong)
     found.append(default)
