@@ -158,10 +158,8 @@ def _listed(opened: Logbook, heater_id: str | None, last: int) -> Answer:
         }
         for one in records
     ]
-    counted = [
-        {**row, "readings": len(one.readings), "opened": one.opened_at[:10]}
-        for row, one in zip(rows, records, strict=True)
-    ]
+    pairs = zip(rows, records, strict=True)
+    counted = [{**row, "readings": len(one.readings), "opened": one.opened_at[:10]} for row, one in pairs]
     notes = [f"note: older visits not listed: {count - len(rows)}; --last 0 lists all."] if count > len(rows) else []
     told = output.text_of_table(LISTED, counted)
     still = [one for one in records if not one.closed_at]
