@@ -124,9 +124,12 @@ def setting_co2_maximum(setting: str) -> float | None:
 
 
 def _alike(text: str, catalogue: Catalogue) -> list[str]:
-    """Return near matches; molecules and mixtures for the laboratory only where nothing that is sold is near."""
+    """Return near matches; molecules and mixtures for the laboratory only where nothing that is sold is near.
+
+    A word of another language may look like the other fuel ("Gasöl" is diesel): what is less alike is not proposed.
+    """
     sold = [*aliases(), *catalogue, *(name for name, one in shipped_fuels().items() if one.family not in LABORATORY)]
-    return near_matches(text, sold, n=3, cutoff=0.5) or near_matches(text, shipped_fuels(), n=3, cutoff=0.5)
+    return near_matches(text, sold, n=3, cutoff=0.75) or near_matches(text, shipped_fuels(), n=3, cutoff=0.75)
 
 
 def blend(

@@ -42,17 +42,6 @@ def test_no_information_leaves_the_prior(heater, reading):
 
 
 @pytest.mark.hand
-@pytest.mark.parametrize(("read", "weight", "whole"), [("flue", 0.25, 17.5), ("exhaust_static", 2.0, 19.25)])
-def test_a_port_pressure_lets_anothers_baseline_weigh_as_two_faults(heater, read, weight, whole):
-    """17 faults of 1, a quarter for an unhealthy baseline, and another heater's; healthy 0.20, singles 0.70 of 0.90."""
-    engine = Engine(heater, get_priors(), instrument_class(None), 1)
-    shares = engine.prior_shares(False, engine.priors.weighed((), gas=True, channels=[read]))
-    told = {key[0].cause: share for key, share in shares.items()}
-    assert told["baseline_of_another_heater"] == pytest.approx(0.70 / 0.90 * weight / whole, rel=1e-12)
-    assert told["healthy"] == pytest.approx(0.20 / 0.90, rel=1e-12)
-
-
-@pytest.mark.hand
 def test_same_seed_same_answer_other_seed_nearly(heater):
     first, again = rank_causes(heater, READ, seed=3).to_dict(), rank_causes(heater, READ, seed=3).to_dict()
     assert first == again

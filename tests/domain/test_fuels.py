@@ -392,6 +392,6 @@ def test_what_is_sold_is_proposed_before_mixtures_for_the_laboratory() -> None:
     with pytest.raises(CombustError) as caught:
         get_fuel("deisel")
     assert "idea_diesel" not in str(caught.value)
-    assert "Did you mean diesel " in str(caught.value)
+    assert "Did you mean diesel?" in str(caught.value)
     with pytest.raises(CombustError, match="n_heptane"):
         get_fuel("n_hepten")

@@ -193,12 +193,13 @@ def test_a_word_that_no_map_names_is_refused_with_what_to_write(foreign: tuple[s
     (tmp_path / "no.toml").write_text(MAP.replace('"vor Reparatur"', '"davor"'), encoding="utf-8")
     _, table = visits_of_table(foreign[0], mapping=str(tmp_path / "no.toml"))
     assert [line for line, _ in table.refused] == [4, 7]
-    assert 'in a map (--map FILE.toml), like: [words.phase] "vor Reparatur" = "before".' in table.refused[0][1]
+    assert 'with one of those words for the ?: [words.phase] "vor Reparatur" = "?".' in table.refused[0][1]
     done = interpret_file(foreign[0], tmp_path / "o.csv", mapping=str(tmp_path / "no.toml"))
     assert done.refused == 2
     (tmp_path / "fuel.toml").write_text(MAP.replace('"Gasöl" =', '"Petrol" ='), encoding="utf-8")
     assert interpret_file(foreign[0], tmp_path / "o.csv", mapping=str(tmp_path / "fuel.toml")).refused == 2
-    assert '[words.fuel] "Gasöl" = "diesel' in read_csv(tmp_path / "o.csv")[0]["findings"]
+    assert '[words.fuel] "Gasöl" = "?"' in read_csv(tmp_path / "o.csv")[0]["findings"]
+    assert "gasoline" not in read_csv(tmp_path / "o.csv")[0]["findings"]  # "Gasöl" is diesel
 
 
 @pytest.mark.parametrize(
@@ -275,3 +276,21 @@ def test_of_two_maps_each_table_takes_its_own(foreign: tuple[str, str], tmp_path
     kept = call("readings", foreign[0], "--out", str(tmp_path / "o.csv"), *both, "--save-map", str(tmp_path / "s.toml"))
     assert kept.code == 3
     assert "keeps one map" in kept.err
+
+
+def test_a_word_that_is_none_of_ours_is_never_turned_round_by_the_line_that_is_shown(foreign: tuple[str, str]) -> None:
+    """Found by a person who read it first: indoors stood beside outdoors, petrol beside diesel."""
+    Path(foreign[1]).write_text(MAP.replace('"DRAUSSEN" = "outdoors"', ""), encoding="utf-8")
+    told = " ".join(visits_of_table(foreign[0], mapping=foreign[1])[1].told())
+    assert '[words.location] "draußen" = "?"' in told
+    assert '= "outdoors"' not in told
+
+
+def test_a_fuel_that_is_not_known_is_told_when_it_is_taken_into_a_book(foreign: tuple[str, str]) -> None:
+    """Kept, as nothing read at a heater is thrown away: but a lambda waits for the fuel."""
+    Path(foreign[1]).write_text(MAP.replace('"Gasöl" = "diesel_b7"', ""), encoding="utf-8")
+    news, table = visits_of_table(foreign[0], mapping=foreign[1])
+    assert len(news) == 2
+    (told,) = [one for one in table.notes if "without lambda" in one]
+    assert "2 readings" in told
+    assert '[words.fuel] "Gasöl" = "?"' in told

@@ -21,7 +21,8 @@ def test_a_certain_cause_is_repaired_and_looked_at_again_before_anything_else_is
     found = standing(typed(BLOCKED, heater="heater-0312"))
     assert found.causes.top.cause == "intake_restricted"
     assert found.causes.top.probability > 0.9
-    assert found.next_check.startswith("Repair it (intake restricted), write repair")
+    assert found.next_check.startswith("Repair it (intake restricted). ")
+    assert "Then write repair" in found.next_check
     assert "look into intake, exhaust and drain hole" in found.next_check
     assert dict(found.lines())["next check"] == found.next_check
     open_one = standing(typed(READ, heater="heater-0312"))

@@ -10,6 +10,7 @@ from combust.application.causes.visit_result import VisitResult
 from combust.application.learning.learnt import NOTHING, Learnt
 from combust.application.visit.by_symptom import checks_by_symptom
 from combust.application.visit.nothing_wrong import safety_with_causes
+from combust.application.visit.taken import Taken, replace_place
 from combust.application.visit.visit import Visit
 from combust.data.errors import CombustError, Fault
 from combust.domain.heater import Heater
@@ -32,7 +33,7 @@ def causes_of(visit: Visit, *, heater: Heater | None = None, **how: Any) -> tupl
     **how
         As :func:`~combust.application.causes.rank.rank_causes` takes it.
     """
-    rows = [one.row for one in visit.last_taken]
+    rows = [one.row for one in _where_it_stands(visit)]
     if not rows:
         return None, "nothing was read after the work yet." if visit.worked else "nothing was read yet."
     try:
@@ -48,6 +49,14 @@ def causes_of(visit: Visit, *, heater: Heater | None = None, **how: Any) -> tupl
         safety = of_all([visit.safety, found.safety])
         found = replace(found, next_checks=checks_by_symptom(visit, found, safety))
     return replace(found, visit_id=visit.visit_id), ""
+
+
+def _where_it_stands(visit: Visit) -> list[Taken]:
+    """Return the readings that speak of the heater as it is, at the place of now; of several branches as they are."""
+    taken, places = visit.last_taken, [branch.place for branch in visit.branches]
+    if len(places) != 1:
+        return taken
+    return [replace_place(one, places[0]) if one.values.get("location") else one for one in taken]
 
 
 def heater_for(visit: Visit, given: Heater | None) -> Heater | None:

@@ -6,6 +6,7 @@ What the ranking gives to the causes does not speak against it: that word is wha
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable, Mapping
 
 from combust.application.causes.catalogue import HEALTHY
@@ -13,9 +14,12 @@ from combust.application.causes.visit_result import VisitResult
 from combust.application.visit.healthy_band import band_beside
 from combust.application.visit.taken import Taken
 from combust.application.visit.visit import Visit
-from combust.domain.limits import Finding, finding
+from combust.domain.limits import Finding, finding, limit
 from combust.domain.result import shown
-from combust.domain.safety import Safety, of_all
+from combust.domain.safety import PLACE, Safety, of_all
+
+EXHAUST_CO = {"exhaust_co_high", "exhaust_co_air_free_high"}  # stops that CO in the exhaust brings
+_RICHER = re.compile(r"\b(richer|more fuel)\b", re.IGNORECASE)
 
 
 def last_of_stages(taken: Iterable[Taken]) -> dict[str, Taken]:
@@ -91,4 +95,22 @@ def findings_of_healthy(visit: Visit, causes: VisitResult | None) -> tuple[Findi
 def safety_with_causes(visit: Visit, causes: VisitResult | None) -> Safety:
     """Return the safety state of a visit with what its causes speak against, and with a word that is not borne out."""
     parts = [visit.safety, *([causes.safety] if causes else []), Safety(findings_of_healthy(visit, causes))]
-    return of_all(parts)
+    found = of_all([*parts, Safety(richer_at_soot(visit))])
+    stops = {one.code for one in found.stops}
+    untrue = {"not_judged"} if stops - set(PLACE) else set()  # beside a stop the state stays that of the stop
+    untrue |= {"co_not_entered"} if stops & EXHAUST_CO else set()
+    return Safety(tuple(one for one in found.findings if one.code not in untrue))
+
+
+def richer_at_soot(visit: Visit) -> tuple[Finding, ...]:
+    """Return the warning of a richer trim that was made at smoke or low lambda; none once something was read after it.
+
+    Common practice, no source: more fuel makes soot and CO worse there.
+    """
+    last = [one for one in visit.in_force if one.kind in ("reading", "adjustment")][-1:]
+    if not visit.taken or last[0].kind != "adjustment" or not _RICHER.search(str(last[0].body.get("text", ""))):
+        return ()
+    before = visit.taken[-1]
+    low = before.result and before.result.air_ratio and before.result.air_ratio < limit("air_ratio_soot")
+    smoky = (before.values.get("smoke_number") or 0.0) > limit("smoke_note")
+    return (finding("richer_at_soot"),) if low or smoky else ()

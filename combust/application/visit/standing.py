@@ -68,7 +68,10 @@ class Standing(Result):
             again = f"do this again: {showed.sentence}"
         elif self.safety.allows(("burning",)):
             again = "read again, outdoors."
-        return f"Repair it ({cause.label}), write repair and what was done, and found with what it was, then {again}"
+        said = cause.told({key for one in self.visit.last_taken for key in one.values}, baseline=True)
+        said = said.removeprefix(f"{cause.label}: ")
+        then = f"Then write repair and what was done, and found with what it was, then {again}"
+        return f"Repair it ({cause.label}). {said} {then}"
 
     @property
     def next_check(self) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
@@ -24,6 +25,8 @@ UNTIL_AGAIN = (
     ("co_dry_ppm",),
 )
 BURNING = ("o2_dry_pct", "co2_dry_pct", "co_dry_ppm", "o2_wet_pct", "co2_wet_pct", "co_wet_ppm", "co_mg_per_m3")
+CO_TOLD = ("exhaust_co", "cab_co")  # findings whose first number is the CO that was read
+_FIRST_NUMBER = re.compile(r"\d+")
 NO_FLAME = ("never_lit", "lit_and_died", "overheat_trip")  # a start after which no gas of a flame can be read
 
 
@@ -170,6 +173,15 @@ class Branch:
         return found
 
     @property
+    def place(self) -> object:
+        """Where the heater stands now: as was said last; indoors too where the last entry with a place says that."""
+        taken = self.last_taken or self.taken
+        said = [one.body["location"] for one in self.entries if one.body.get("location")]
+        if said and said[-1] == "indoors":
+            return said[-1]
+        return self.settings.get("location") or (taken[-1].values.get("location") if taken else None)
+
+    @property
     def lacks_burning(self) -> bool:
         """Whether no gas of the burning heater was read after the last work."""
         return not any(key in one.values or key in one.over for one in self.last_taken for key in BURNING)
@@ -181,9 +193,9 @@ class Branch:
 
     @property
     def lacks_cab_co(self) -> bool:
-        """Whether CO in the cab and outside was not measured after the last work."""
-        last_work = max((at for at, entry in enumerate(self.entries) if is_work(entry)), default=-1)
-        read = [one for one in self.entries[last_work + 1 :] if one.kind in ("reading", "part")]
+        """Whether CO in the cab and outside was not measured after the last work, nor since it was declared missing."""
+        undone = [at for at, one in enumerate(self.entries) if is_work(one) or _cab_co_missing(one)]
+        read = [one for one in self.entries[max(undone, default=-1) + 1 :] if one.kind in ("reading", "part")]
         later = {key for entry in read for key in entry.body}
         counted = {key for one in self.last_taken for key in one.values}
         return not {"cab_co_in_ppm", "cab_co_out_ppm"} <= later & counted
@@ -191,6 +203,10 @@ class Branch:
 
 def _held(settings: Iterable[Entry]) -> dict[str, Any]:
     return {key: value for one in settings for key, value in one.body.items() if key in SETTINGS}
+
+
+def _cab_co_missing(entry: Entry) -> bool:
+    return entry.kind == "missing" and entry.body.get("field") == "cab_co"
 
 
 def is_work(entry: Entry) -> bool:
@@ -210,3 +226,10 @@ def without_doubles(taken: list[Taken]) -> list[Taken]:
         if not any(within(one, other) for other in kept):
             kept = [*(other for other in kept if not within(other, one)), one]
     return kept
+
+
+def worst_co(parts: Iterable[Safety]) -> Safety:
+    """Return the findings on CO of several readings, the most CO first: put before them, these are told."""
+    found = [one for part in parts for one in part.findings if one.code.startswith(CO_TOLD)]
+    numbers = {one.text: int((_FIRST_NUMBER.findall(one.text) or ["0"])[0]) for one in found}
+    return Safety(tuple(sorted(found, key=lambda one: -numbers[one.text])))

@@ -21,7 +21,7 @@ from combust.application.visit.entries import (
     once,
 )
 from combust.application.visit.supply_said import supply_said
-from combust.application.visit.taken import BURNING, NO_FLAME, Branch, Taken, replace_place, without_doubles
+from combust.application.visit.taken import BURNING, NO_FLAME, Branch, Taken, replace_place, without_doubles, worst_co
 from combust.application.visit.words import HEAD, SETTINGS, SUPPLY, with_plate
 from combust.data.arguments import names_keywords
 from combust.data.errors import CombustError, Fault, printable
@@ -323,14 +323,13 @@ class Visit(Result):
             taken = branch.last_taken or branch.taken or [Taken("", "", {})]
             parts += [one.safety.without_place() for one in taken]
             parts += [Safety(one.safety.without_place().stops) for one in branch.not_again]
-            place = branch.settings.get("location") or taken[-1].values.get("location")
-            parts.append(replace_place(taken[-1], place).safety)
+            parts.append(replace_place(taken[-1], branch.place).safety)
             if heater:
                 rows = [one.row for one in taken]
                 parts += [look.safety.without_place() for look in first_look(heater, instrument_class(None), [rows])]
         if said := supply_said(heater, self.supply):
             parts.append(said.safety)
-        return of_all(parts)
+        return of_all([worst_co(parts), *parts])
 
     def hand_back_doubts(self, safety: Safety) -> list[str]:
         """Return why the heater may not be called handed back; empty when nothing speaks against it.
@@ -342,7 +341,7 @@ class Visit(Result):
         if self.broken:
             doubts.append(f"The record was changed outside combust: {self.broken}.")
         if any(branch.lacks_cab_co for branch in self.branches):
-            doubts.append("CO in the cab and outside was not measured after the last work.")
+            doubts.append("CO in the cab and outside was not measured after the last work, or was declared missing.")
         if any(branch.lacks_burning for branch in self.branches):
             doubts.append("No gas of the burning heater was read after the last work: CO in the cab says nothing then.")
         return doubts

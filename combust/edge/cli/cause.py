@@ -24,6 +24,7 @@ from combust.edge.cli.answer import Answer, answers
 from combust.edge.cli.options import fuels_option, instrument_option, quantity_options, table_options, values_of
 from combust.edge.cli.progress import with_progress
 from combust.edge.figures.causes import draw_steps
+from combust.edge.next_command import next_command
 
 if TYPE_CHECKING:
     from combust.edge.tables.reader import Entries
@@ -80,14 +81,14 @@ def _of_book(book: str, visit_id: str | None, heater: Heater | None, options: di
     from combust.edge.logbook.keyboard import visit_in
 
     if typed := values_of({key: given for key, given in options.items() if isinstance(given, tuple)}):
-        why, hint = "stand beside a logbook", f"Type them into the visit: combust visit enter {book} ..."
+        why, hint = "stand beside a logbook", f"Type them into the visit: {next_command('visit', 'enter', book, '...')}"
         raise CombustError(Fault("options", ", ".join(typed), "conflict", why=why, hint=hint))
     visit = visit_in(book, visit_id)
     heater = heater_for(visit, heater)
     found = standing(visit, heater=heater, **how)
     if found.causes is None:
         with output.told_first(found.safety):
-            hint = found.next_check or f"Type it: combust visit enter {book} ..."
+            hint = found.next_check or f"Type it: {next_command('visit', 'enter', book, '...')}"
             raise CombustError(Fault("visit", visit.visit_id, "missing", why=found.why_not.rstrip("."), hint=hint))
     result = CausesResult((found.causes,), get_priors(how["causes"]).shares, how["seed"])
     supply = [row for row in found.lines() if row[0] == "supply"]

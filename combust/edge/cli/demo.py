@@ -24,6 +24,7 @@ from combust.edge.demo_data import READINGS, demo_data
 from combust.edge.figures.causes import draw_steps
 from combust.edge.figures.gas_plane import draw_plane, draw_shortcut_error
 from combust.edge.figures.style import save
+from combust.edge.next_command import next_command
 
 VISITS = "larkfell_visits.csv"
 INTERPRETED, REFUSED = "readings_interpreted.csv", "readings_refused.csv"
@@ -130,8 +131,8 @@ def _copy_fleet(data: Path, target: Path) -> str:
     files = sorted(file for file in (data / FLEET).rglob("*") if file.suffix in (".csv", ".toml"))
     for file in files:
         output.write_text(target / "fleet" / file.relative_to(data / FLEET), file.read_text(encoding="utf-8"))
-    tables = " ".join(f"--{name} {target}/fleet/{name}.csv" for name in ("vehicles", "sites", "routes"))
-    command = f"combust fleet {tables} --policy {target}/fleet/policy.toml --out {target}/plan"
+    tables = [word for name in ("vehicles", "sites", "routes") for word in (f"--{name}", f"{target}/fleet/{name}.csv")]
+    command = next_command("fleet", *tables, "--policy", f"{target}/fleet/policy.toml", "--out", f"{target}/plan")
     return f"\nA fleet of your own to start from: {command}" if files else ""
 
 

@@ -26,6 +26,7 @@ from combust.edge.logbook.book import Logbook
 from combust.edge.logbook.listing import list_visits
 from combust.edge.logbook.photos import Photos, folder_of
 from combust.edge.logbook.visits import NewVisit, add, read_visit, read_visits
+from combust.edge.next_command import next_command
 
 if TYPE_CHECKING:
     from combust.edge.logbook.exchange import Verified
@@ -157,19 +158,17 @@ def _listed(opened: Logbook, heater_id: str | None, last: int) -> Answer:
         }
         for one in records
     ]
-    counted = [
-        {**row, "readings": len(one.readings), "opened": one.opened_at[:10]}
-        for row, one in zip(rows, records, strict=True)
-    ]
+    pairs = zip(rows, records, strict=True)
+    counted = [{**row, "readings": len(one.readings), "opened": one.opened_at[:10]} for row, one in pairs]
     notes = [f"note: older visits not listed: {count - len(rows)}; --last 0 lists all."] if count > len(rows) else []
     told = output.text_of_table(LISTED, counted)
     still = [one for one in records if not one.closed_at]
     if len(still) == 1:
-        head = f"Entries of {printable(still[0].visit_id)}, by number (combust visit correct NUMBER):"
-        told += f"\n\n{head}\n{_entries(still[0])}"
+        line = next_command("visit", "correct", opened.path, "NUMBER", "...")
+        told += f"\n\nEntries of {printable(still[0].visit_id)}, by number; correct one: {line}\n{_entries(still[0])}"
     if records:
-        named = f"combust log show {opened.path} --visit-id {printable(records[-1].visit_id)}"
-        notes.append(f"note: what a visit holds, each entry with its number: {named}")
+        show = next_command("log", "show", opened.path, "--visit-id", records[-1].visit_id)
+        notes.append(f"note: what a visit holds, each entry with its number: {show}")
     return Answer({"visits": rows, "count": count}, told, notes=notes)
 
 

@@ -18,6 +18,7 @@ from combust.edge.cli.files import Written
 from combust.edge.cli.group import NearGroup
 from combust.edge.cli.options import fuels_option
 from combust.edge.cli.output import text_of_table
+from combust.edge.next_command import next_command
 
 COLUMNS = (
     {"stage": "stage", "fuel l/h": "fuel_l_per_h:.3f", "by pump": "fuel_l_per_h_by_pump:.3f"}
@@ -67,7 +68,7 @@ def new(heater_id: str | None, fuel: str | None, stages: tuple[str, ...], out: s
     if Path(out).exists():
         why, hint = "exists already", "Give another name; a profile that someone filled in is not written over."
         raise CombustError(Fault("out", out, "conflict", why=why, hint=hint))
-    next_step = f'Wrote {out}. Fill in every "?", then: combust profile check {out}'
+    next_step = f'Wrote {out}. Fill in every "?", then: {next_command("profile", "check", out)}'
     return Answer({"profile": text, "out": out}, next_step, files={out: text})
 
 

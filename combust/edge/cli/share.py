@@ -81,7 +81,7 @@ def command(sources: tuple[str, ...], folder: str | None, out: str | None, yes: 
         if not _agreed():
             why, hint = "was not agreed to", "Nothing was written."
             raise CombustError(Fault("out", out, "refused", why=why, hint=hint))
-    files: dict[str, Any] = {out: lambda path: write_anonymous(found.rows, path)} if out else {}
+    files: dict[str, Any] = {out: lambda path: write_anonymous(found.rows, path, others.counts)} if out else {}
     written = f"{text}\n\nWritten: {out}" if out else f"{text}\n\nNothing was written: --out FILE."
     return Answer(facts, written, calculation(), notes=[f"note: {one}" for one in told], files=files)
 

@@ -24,6 +24,7 @@ from combust.edge.cli import output
 from combust.edge.cli.answer import Answer, answers
 from combust.edge.cli.options import Decorator, TypedFloat, quantity_options, values_of
 from combust.edge.figures.timelines import draw_start
+from combust.edge.next_command import next_command
 
 Guide = list[dict[str, str]]
 COUNTS = ("failed_starts", "allowed_failed_starts", "location")
@@ -103,7 +104,7 @@ def _visit_of(book: str, visit_id: str | None, told: dict[str, Any]) -> Visit:
     from combust.edge.logbook.keyboard import visit_in
 
     if told:
-        why, hint = "stand beside a logbook", f"Type them into the visit: combust visit enter {book} ..."
+        why, hint = "stand beside a logbook", f"Type them into the visit: {next_command('visit', 'enter', book, '...')}"
         raise CombustError(Fault("options", ", ".join(told), "conflict", why=why, hint=hint))
     return visit_in(book, visit_id)
 

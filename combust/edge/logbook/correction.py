@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Sequence
+from pathlib import Path
 from typing import Any
 
 from combust.application.visit.entries import Entry
@@ -12,9 +13,12 @@ from combust.application.visit.words import HEAD, HOLDS, SAID
 from combust.data.errors import CombustError, Fault
 from combust.edge.logbook.typed import Line, needed, read_line
 from combust.edge.logbook.visits import NewEntry, NewVisit
+from combust.edge.next_command import next_command
 
 
-def correction_of_line(name: int | str, words: Sequence[str], visit: Visit, at: datetime.datetime) -> NewVisit:
+def correction_of_line(
+    name: int | str, words: Sequence[str], visit: Visit, at: datetime.datetime, book: str | Path = "BOOK"
+) -> NewVisit:
     """Return the correction of one entry: the new values, ``because`` and why; without values it is withdrawn.
 
     ``name`` is its number, or ``6@ab12`` where entries of several books have that number.
@@ -26,7 +30,8 @@ def correction_of_line(name: int | str, words: Sequence[str], visit: Visit, at: 
     """
     about = visit.entry(name)
     if about.kind in ("opened", "closed", "reopened", "correction"):
-        hint = f"combust log show BOOK --visit-id {visit.visit_id} tells the entries with their numbers."
+        numbers = next_command("log", "show", book, "--visit-id", visit.visit_id)
+        hint = f"The entries with their numbers: {numbers}"
         if about.kind == "correction":
             hint = f"It corrects entry {about.corrects}: correct that one again."
         raise CombustError(Fault("entry", name, "unknown_name", why="is no entry to be corrected", hint=hint))

@@ -29,7 +29,7 @@ from combust.domain.safety import Safety, of_all
 from combust.edge.logbook.book import MAGIC, Logbook, first_bytes
 from combust.edge.logbook.visits import NewVisit, read_visits
 from combust.edge.tables.table_map import MapLike
-from combust.edge.tables.times import moment
+from combust.edge.tables.times import moment, why_no_moment
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -171,7 +171,8 @@ def day_of(given: date | str | None) -> date | None:
     day = date_of(moment(given)) if isinstance(given, str) else given
     if given is not None and day is None:
         hint = "Give a day such as 2026-11-05 or 05.11.2026."
-        raise CombustError(Fault("on", shorten(given), "format", why="cannot be read as one day", hint=hint))
+        why = why_no_moment(str(given), "cannot be read as one day")
+        raise CombustError(Fault("on", shorten(given), "format", why=why, hint=hint))
     return day
 
 

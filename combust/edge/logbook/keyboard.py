@@ -23,6 +23,7 @@ from combust.edge.logbook.correction import correction_of_line
 from combust.edge.logbook.listing import entries_of_rows, free_name, is_there, list_visits
 from combust.edge.logbook.typed import OF_A_LINE, entries_of_line, read_line
 from combust.edge.logbook.visits import NewEntry, NewVisit, add, answered, read_visit
+from combust.edge.next_command import next_command
 from combust.edge.whole_file import whole_file, writable_name
 
 DAY = "day "  # settings of a day are a chain of their own, named after it
@@ -149,7 +150,8 @@ def open_visit(
     given, visit_id = visit_id, visit_id or free_name(book)
     heater_id = str(profile["heater_id"]) if profile else heater_id
     if given and is_there(book, given):
-        hint = f"Type into it: combust visit enter {book.path}, or give another --visit-id."
+        into = next_command("visit", "enter", book.path, "--visit-id", given, "...")
+        hint = f"Give another --visit-id, or type into it: {into}"
         raise CombustError(Fault("visit_id", visit_id, "twice", why="is in this book already", hint=hint))
     new = NewVisit(visit_id, heater_id, {}, [], profile=profile, at=at.isoformat(timespec="seconds"), opens=True)
     if values:
@@ -201,7 +203,7 @@ def the_open_visit(book: Logbook, visit_id: str | None) -> Visit:
         return read_visit(book, open_ones[0])
     more = f" and {count - len(rows)} more" if count > len(rows) else ""
     why = f"is needed: {', '.join(open_ones)}{more} are open" if open_ones else "is needed: no visit is open"
-    hint = "Give --visit-id." if open_ones else f"Open one: combust visit open {book.path} HEATER."
+    hint = "Give --visit-id." if open_ones else f"Open one: {next_command('visit', 'open', book.path, 'HEATER')}"
     raise CombustError(Fault("visit_id", None, "missing", why=why, hint=hint))
 
 
@@ -234,7 +236,7 @@ def enter(
     if more and not words:
         new = NewVisit(visit.visit_id, None, {}, [], at=at.isoformat(timespec="seconds"))
     elif words and words[0].lower() == "correct":
-        new = correction_of_line(words[1] if len(words) > 1 else "", words[2:], visit, at)
+        new = correction_of_line(words[1] if len(words) > 1 else "", words[2:], visit, at, book.path)
     else:
         new = entries_of_line(words, visit, at)
     _refuse_hand_back(visit, new)

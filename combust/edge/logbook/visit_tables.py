@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -15,9 +16,12 @@ from combust.application.visit.visit import Visit, alarm_findings
 from combust.application.visit.words import HEAD
 from combust.data.errors import CombustError, Fault
 from combust.data.vocabulary import inputs
+from combust.domain.catalogue import get_fuel
+from combust.domain.result import many
 from combust.domain.safety import Safety, of_all
 from combust.edge.logbook.visits import NewEntry, NewVisit, entries_of_row
 from combust.edge.tables.anonymous import MARKS
+from combust.edge.tables.convert import in_a_map
 from combust.edge.tables.headings import RECORD_COLUMNS, columns_of_visits
 from combust.edge.tables.reader import DATE, TIME, Entries, Rows, open_source, read_entries, read_table
 from combust.edge.tables.series import Series
@@ -50,7 +54,23 @@ def visits_of_table(path: str | Path, *, mapping: MapLike = None) -> tuple[list[
     for line, values in entries.good:
         if faults := _take(values, gathered):
             entries.refused.append((line, " ".join(str(fault) for fault in faults)))
+    entries.notes = [*entries.notes, *_strange_fuels(gathered.values())]
     return list(gathered.values()), entries
+
+
+def _strange_fuels(visits: Iterable[NewVisit]) -> list[str]:
+    """Return what is to be told of fuels that are not known: the rows are kept, a lambda waits for the fuel."""
+    rows = Counter(
+        str(body["fuel"]) for one in visits for kind, _, body in one.entries if kind == "reading" and body.get("fuel")
+    )
+    told = []
+    for name, count in rows.items():
+        try:
+            get_fuel(name)
+        except CombustError as error:
+            fault = in_a_map("fuel", error.faults[0])
+            told.append(f"Kept without lambda ({many(count, 'reading')}): {fault}")
+    return told
 
 
 def entries_of_series(series: Series, values: Mapping[str, Any]) -> list[NewEntry]:

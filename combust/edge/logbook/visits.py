@@ -24,7 +24,8 @@ from combust.edge.logbook.listing import names as names
 from combust.edge.logbook.migrate import broken_seals
 from combust.edge.logbook.rows import by_visit, of_day, read_all, read_one, visit_of
 from combust.edge.logbook.summary import Found, find, keep, key_for, labels_of, listed
-from combust.edge.tables.times import moment_seconds
+from combust.edge.next_command import next_command
+from combust.edge.tables.times import moment_seconds, why_no_moment
 
 NewEntry = tuple[str, str | None, Mapping[str, Any]]  # kind, key or None, content
 VISIT_ID = Field("visit_id", "text", "a name of up to 200 characters", longest=200, one_line=True)
@@ -173,7 +174,7 @@ def no_time(text: object) -> bool:
 def time_fault(text: object) -> Fault:
     """Return the fault of a time that is none."""
     hint = "Write it like 2026-01-12T09:10, or leave it out: the time is stamped."
-    return Fault("taken_at", text, "format", why="is no date with a time", hint=hint)
+    return Fault("taken_at", text, "format", why=why_no_moment(str(text), "is no date with a time"), hint=hint)
 
 
 def _add_one(
@@ -189,7 +190,7 @@ def _add_one(
     entries: list[NewEntry] = [("setting", None, head)] if head else []
     if found:
         visit = _read(connection, found)
-        entries = _to_one_that_is_there(visit, new, entries)
+        entries = _to_one_that_is_there(book, found.label, visit, new, entries)
     elif of_a_day:
         visit = Visit(new.visit_id, in_order(of_day(connection, new.visit_id, book.origin)))
     else:
@@ -206,10 +207,13 @@ def _add_one(
     return Written(found.label if found else name, visit.revision, count, opens)
 
 
-def _to_one_that_is_there(visit: Visit, new: NewVisit, entries: list[NewEntry]) -> list[NewEntry]:
+def _to_one_that_is_there(
+    book: Logbook, label: str, visit: Visit, new: NewVisit, entries: list[NewEntry]
+) -> list[NewEntry]:
     """Return the entries before those that are added to a visit, or refuse them."""
     if visit.closed_at:
-        hint = f"Open it again and say why: combust visit reopen --visit-id {visit.visit_id}."
+        again = next_command("visit", "reopen", book.path, "--visit-id", label, "--reason", "WHY")
+        hint = f"Open it again and say why: {again}"
         why = f"is closed (revision {visit.revision}) and cannot be changed"
         raise CombustError(Fault("visit_id", visit.visit_id, "closed", why=why, hint=hint))
     if new.heater_id and folded_id(visit.heater_id or new.heater_id) != folded_id(new.heater_id):

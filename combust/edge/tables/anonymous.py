@@ -12,6 +12,7 @@ from typing import Any
 import pyarrow as pa
 
 from combust.application.learning.anonymous import FEWEST
+from combust.application.learning.confirmed import NO_PROFILE
 from combust.application.learning.contributions import counted_once, sum_of
 from combust.application.learning.taught import Taught
 from combust.data.errors import CombustError, Fault
@@ -70,8 +71,15 @@ class Merged:
         return len({row["contribution"] for row in self.rows})
 
 
-def write_anonymous(rows: Rows, out: str | Path) -> None:
+def write_anonymous(rows: Rows, out: str | Path, not_counted: Mapping[str, int] | None = None) -> None:
     """Write an anonymous table, CSV or Parquet by its ending, complete or not at all.
+
+    Parameters
+    ----------
+    rows : sequence of dict
+    out : str or Path
+    not_counted : mapping, optional
+        Reason -> how many visits were not counted, told where there is no row.
 
     Raises
     ------
@@ -79,8 +87,14 @@ def write_anonymous(rows: Rows, out: str | Path) -> None:
         There is no row.
     """
     if not rows:
+        why = "would be empty: nothing may leave the book"
         hint = "It takes five heaters of one type with confirmed causes."
-        raise CombustError(Fault("table", None, "missing", why="would be empty: nothing may leave the book", hint=hint))
+        if not_counted:
+            told = "; ".join(f"{reason}: {number}" for reason, number in not_counted.items())
+            lack = next(iter(not_counted)) == NO_PROFILE  # the commonest reason comes first
+            why = "would be empty: profiles lack" if lack else why
+            hint = f"Visits that were not counted: {told}." + ("" if lack else f" {hint}")
+        raise CombustError(Fault("table", None, "missing", why=why, hint=hint))
     with table_sink(out) as write:
         write(pa.table({key: [row.get(key) for row in rows] for key in COLUMNS}))
 

@@ -233,7 +233,7 @@ def _choices(column: Any, record: Field, words: Mapping[str, str], faults: RowFa
     places = {word: place for place, word in enumerate(record.choices)}
     found = [places.get(text, places.get(text.strip().lower(), -1)) for text in cells]
     strange = {
-        place: in_a_map(record.key, record.choices[0], record.faults_of(cells[place])[0])
+        place: in_a_map(record.key, record.faults_of(cells[place])[0])
         for place in np.flatnonzero(np.array(found) < 0).tolist()
         if cells[place]
     }
@@ -241,10 +241,14 @@ def _choices(column: Any, record: Field, words: Mapping[str, str], faults: RowFa
     return np.array([*found, -1], dtype=np.int8)[index]
 
 
-def in_a_map(key: str, ours: str, fault: Fault) -> Fault:
-    """Return the fault of a word that is none of ours, with how a map says which of ours it stands for."""
-    line = f"[words.{key}] {toml_value(shorten(fault.value))} = {toml_value(ours)}"
-    return replace(fault, hint=f"{fault.hint} A word of your own stands in a map (--map FILE.toml), like: {line}.")
+def in_a_map(key: str, fault: Fault) -> Fault:
+    """Return the fault of a word that is none of ours, with how a map says which of ours it stands for.
+
+    None of ours is proposed: a line that is copied as it stands would turn the word round.
+    """
+    line = f'[words.{key}] {toml_value(shorten(fault.value))} = "?"'
+    why = "A word of your own stands in a map (--map FILE.toml), with one of those words for the ?"
+    return replace(fault, hint=f"{fault.hint} {why}: {line}.")
 
 
 def _lists(column: Any, record: Field, decimal: str, faults: RowFaults) -> Any:

@@ -37,7 +37,7 @@ from combust.edge.tables.heading_row import faults_of_heading, lines_above
 from combust.edge.tables.headings import Heading, columns_of_visits, match_headings
 from combust.edge.tables.source import Block, TableSource, frame_source, open_table
 from combust.edge.tables.table_map import MapLike, TableMap
-from combust.edge.tables.times import moment
+from combust.edge.tables.times import moment, why_no_moment
 
 NEAR_FUELS = 100  # near matches take long: a column that holds no fuels at all gets them for its first cells only
 MOST_COUNTS = tuple(key for key, record in quantities().items() if record.stops_above)
@@ -257,8 +257,9 @@ def _moments_of(key: str, days: Any, clocks: Any, faults: RowFaults) -> Any:
     moments = [moment(*pair) if any(pair) else "" for pair in zip(days.tolist(), clocks.tolist(), strict=True)]
 
     def fault(row: int) -> Fault:
-        why, hint = "is no time, or can be read in two ways", "Write it like 2026-01-12T09:05 or 12.01.2026 09:05."
-        return Fault(key, f"{days[row]} {clocks[row]}".strip(), "format", why=why, hint=hint)
+        text = f"{days[row]} {clocks[row]}".strip()
+        hint = "Write it like 2026-01-12T09:05 or 12.01.2026 09:05."
+        return Fault(key, text, "format", why=why_no_moment(text), hint=hint)
 
     faults.add([text is None for text in moments], key, fault)
     return np.array([text or "" for text in moments], dtype=object)
@@ -301,7 +302,7 @@ def _fuels(rows: Rows, place: int, catalogue: Catalogue | None, default: Fuel) -
         try:
             found.append(get_fuel(name, catalogue=catalogue, near=len(wrong) < NEAR_FUELS))
         except CombustError as error:
-            wrong[position] = in_a_map("fuel", default.name, error.faults[0]) if name else error.faults[0]
+            wrong[position] = in_a_map("fuel", error.faults[0]) if name else error.faults[0]
             found.append(default)
     rows.faults.add_coded(index, "fuel", wrong)
     found.append(default)

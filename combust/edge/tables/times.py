@@ -8,6 +8,7 @@ import re
 _DAYS = ("%d.%m.%Y", "%d/%m/%Y", "%m/%d/%Y")
 LONGEST_DAY = len("2026-01-12")
 _END_OF_DAY = re.compile(r"^(?:(?P<day>.*\d)[ T])?24:00(?::00)?(?P<zone>Z|[+-]\d\d:?\d\d)?$")
+_DAY_SHAPE = re.compile(r"\s*(\d{1,2}([./])\d{1,2}\2\d{4}|\d{4}-\d\d-\d\d)(?=[ T]|\s*$)")
 _CLOCKS = ("%H:%M:%S", "%H:%M", "%H:%M:%S.%f", "%I:%M %p", "%I:%M:%S %p")
 
 
@@ -44,9 +45,7 @@ def moment(date: str, clock: str = "") -> str | None:
         text = after.isoformat() + (found["zone"] or "")
         return None if moment_seconds(text) is None else text
     day, *beside = re.split("[ T]", date.strip(), maxsplit=1)
-    days = {*_readings_of(day, _DAYS)}
-    if moment_seconds(day) is not None:
-        days = {datetime.datetime.fromisoformat(day.strip())}
+    days = _days_of(day)
     if len(days) != 1:
         return None
     midnight, clock = days.pop(), clock or "".join(beside)
@@ -54,6 +53,24 @@ def moment(date: str, clock: str = "") -> str | None:
         return midnight.date().isoformat()
     seconds = clock_seconds(clock)
     return None if seconds is None else (midnight + datetime.timedelta(seconds=seconds)).isoformat()
+
+
+def _days_of(text: str) -> set[datetime.datetime]:
+    if moment_seconds(text) is not None:
+        return {datetime.datetime.fromisoformat(text.strip())}
+    return {*_readings_of(text, _DAYS)}
+
+
+def why_no_moment(text: str, otherwise: str = "is no time, or can be read in two ways") -> str:
+    """Return why a text is no moment: its day does not exist, or what is given for every other reason.
+
+    Examples
+    --------
+    >>> why_no_moment("31.11.2024 9:05"), why_no_moment("01/02/2024")
+    ('cannot be: there is no such day', 'is no time, or can be read in two ways')
+    """
+    day = _DAY_SHAPE.match(text)
+    return otherwise if day is None or _days_of(day[1]) else "cannot be: there is no such day"
 
 
 def clock_seconds(text: str) -> float | None:
