@@ -108,7 +108,9 @@ def richer_at_soot(visit: Visit) -> tuple[Finding, ...]:
     Common practice, no source: more fuel makes soot and CO worse there.
     """
     last = [one for one in visit.in_force if one.kind in ("reading", "adjustment")][-1:]
-    if not visit.taken or last[0].kind != "adjustment" or not _RICHER.search(str(last[0].body.get("text", ""))):
+    if not (visit.taken and last) or last[0].kind != "adjustment":
+        return ()
+    if not _RICHER.search(str(last[0].body.get("text", ""))):
         return ()
     before = visit.taken[-1]
     low = before.result and before.result.air_ratio and before.result.air_ratio < limit("air_ratio_soot")

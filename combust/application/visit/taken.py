@@ -229,7 +229,8 @@ def without_doubles(taken: list[Taken]) -> list[Taken]:
 
 
 def worst_co(parts: Iterable[Safety]) -> Safety:
-    """Return the findings on CO of several readings, the most CO first: put before them, these are told."""
+    """Return the findings on CO of several readings, of each kind the most CO first: put before, these are told."""
     found = [one for part in parts for one in part.findings if one.code.startswith(CO_TOLD)]
     numbers = {one.text: int((_FIRST_NUMBER.findall(one.text) or ["0"])[0]) for one in found}
-    return Safety(tuple(sorted(found, key=lambda one: -numbers[one.text])))
+    kinds = list(dict.fromkeys(one.code for one in found))
+    return Safety(tuple(sorted(found, key=lambda one: (kinds.index(one.code), -numbers[one.text]))))
