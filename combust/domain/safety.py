@@ -17,8 +17,8 @@ from combust.kernel.types import Truth
 
 # What says where the heater stands, or that nothing was said: of a past or a refused reading it is left out.
 PLACE = ("indoors", "location_unknown", "not_judged", "nothing_entered")
-# From nothing to the worst; the place in this order is the rank.
 _END_OF_SENTENCE = re.compile(r"\. (?=[A-Z])")
+# From nothing to the worst; the place in this order is the rank.
 STATES = ("nothing_found", "not_judged", "outdoors_only", "heater_off", "everyone_out")
 
 

@@ -108,6 +108,11 @@ class Steps:
         self.count = len(rows)
         own = np.full((self.count, self.all.places - STRUCTURES), -1)  # errors of a baseline teach nothing of the type
         self.rows = np.concatenate([np.asarray(rows), own], axis=1)
+        known = self.rows >= 0
+        self.pick = np.zeros((*self.rows.shape, names))
+        at = np.nonzero(known)
+        self.pick[at[0], at[1], self.rows[at]] = 1.0
+        self.within = 1.0 / np.where(known, OF_HEATER, 1.0)  # precision of a heater around its type
 
     def under(self, log_scatter: Floats) -> None:
         """Work out the noise of every line under some scatters."""
@@ -148,11 +153,7 @@ class Steps:
 
     def settle(self, place: Floats) -> Settled:
         """Take every heater a step to where its visits fit best, and the middle of the type with it."""
-        known = self.rows >= 0
-        pick = np.zeros((self.count, self.all.places, self.names))
-        at = np.nonzero(known)
-        pick[at[0], at[1], self.rows[at]] = 1.0
-        within = 1.0 / np.where(known, OF_HEATER, 1.0)  # precision of a heater around its type
+        pick, within = self.pick, self.within
         own = within[:, :, None] * np.eye(self.all.places)
         logs, slopes, bends = self.weigh(place)
         around = np.linalg.inv(bends + own)
@@ -180,9 +181,8 @@ class Steps:
         left = self.gap[..., :, None] * self.gap[..., None, :] + spread
         left = (self.share * self.pull)[..., None, None] * left - self.share[..., None, None] * np.eye(left.shape[-1])
         back = self.whitening.swapaxes(2, 3)
-        gradient = (
-            np.einsum("vab,vtab->t", (back @ left @ self.whitening).sum(axis=1), one.scatter, optimize=True) * size
-        )
+        left = (back @ left @ self.whitening).sum(axis=1)
+        gradient = np.einsum("vab,vtab->t", left, one.scatter, optimize=True) * size
         mixed = np.einsum("vk,vkab,vtbc->vtac", self.share, back @ self.whitening, one.scatter, optimize=True)
         bend = 2.0 * np.einsum("vtab,vuba->tu", mixed, mixed, optimize=True) * size[:, None] * size
         bend *= np.mean(self.freedom / (self.freedom + one.channels + 2.0))
@@ -198,30 +198,27 @@ class Steps:
         where other errors are larger than the scatter, which may then be any smaller. Where the values do not hold the
         middle of the posterior, they are moved.
         """
-        shares = []
-        for number, (middle, wide) in enumerate(zip(log_scatter, u, strict=True)):
-            for _ in range(MOVES if self.all.scatter[:, number].any() else 1):
-                share = self._share(number, log_scatter, middle, wide, place)
+        before = -0.5 * (GRID / SCATTER_U) ** 2
+        shares = [_normed(before)] * len(log_scatter)
+        for number in np.flatnonzero(self.all.scatter.any(axis=(0, 2, 3))).tolist():
+            middle, wide = log_scatter[number], u[number]
+            for _ in range(MOVES):
+                value = self._evidence(number, log_scatter, middle + AWAY * wide, place)
+                share = shares[number] = _normed(before + curve(AWAY, value, (GRID - middle) / wide))
                 off = (share @ GRID - middle) / wide
                 if abs(off) <= AWAY[-2]:
                     break
                 middle = middle + wide * np.clip(off, AWAY[0], AWAY[-1])
-            shares.append(share)
         return np.array(shares)
 
-    def _share(self, number: int, log_scatter: Floats, middle: float, wide: float, place: Floats) -> Floats:
-        """Return the posterior of one scatter on the grid, from its evidence around a middle."""
-        value: Any = -0.5 * (GRID / SCATTER_U) ** 2
-        if self.all.scatter[:, number].any():
-            tried, found = log_scatter.copy(), []
-            for away in AWAY:
-                tried[number] = middle + away * wide
-                self.under(tried)
-                found.append(self.settle(place).evidence)
-            value = value + curve(AWAY, np.array(found), (GRID - middle) / wide)
-        weight: Floats = np.exp(value - value.max())
-        weight /= weight.sum()
-        return weight
+    def _evidence(self, number: int, log_scatter: Floats, values: Floats, place: Floats) -> Floats:
+        """Return ln evidence at some values of ln of one scatter, the others as they are."""
+        tried, found = log_scatter.copy(), []
+        for value in values:
+            tried[number] = value
+            self.under(tried)
+            found.append(self.settle(place).evidence)
+        return np.array(found)
 
     def run(self, begin: Hierarchy | None = None, steps: int = STEPS) -> Hierarchy:
         """Return the hierarchy that the visits teach, from the start or from what more heaters have taught.
@@ -251,6 +248,13 @@ class Steps:
             shares = np.array([np.interp(at, GRID, share) for at, share in zip(off, begin.shares, strict=True)])
             shares /= shares.sum(axis=1, keepdims=True)
         return Hierarchy(found.middle, cover, log_scatter, shares, place, float(value))
+
+
+def _normed(value: Floats) -> Floats:
+    """Return shares from their ln up to a constant."""
+    weight: Floats = np.exp(value - value.max())
+    weight /= weight.sum()
+    return weight
 
 
 def curve(points: Floats, values: Floats, at: Floats) -> Floats:
