@@ -31,7 +31,7 @@ EMPTY_CELLS += "1013.25 hPa, 15 °C, dry."
 WATCH_POINTS = "Watch-points, not a conformity test: local codes and the heater's own document win."
 HANDED_BACK = "Handed back."
 NOT_STATED = "Nothing was stated: do not take it as everything was checked."
-NO_RESULT = "No result was written down of these checks: {checks}."
+NO_RESULT = "No result, or only a part, was written down of these checks: {checks}."
 
 
 def missing_fields(visit: Visit) -> list[tuple[str, str]]:
