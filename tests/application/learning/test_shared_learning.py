@@ -99,7 +99,7 @@ def test_what_was_held_back_is_counted_and_said_and_the_file_is_read_again(tmp_p
 
 def test_a_cause_that_one_type_tells_may_be_held_back_in_another() -> None:
     one = counted("a", 30, {"intake_restricted": 8, "fuel_over": 6})
-    rows = with_checksum([*one, *counted("a", 30, {"fuel_over": 9}, kw=4.0)], "a", 30)
+    rows = [{**row, "contribution": "both"} for row in (*one, *counted("a", 30, {"fuel_over": 9}, kw=4.0))]
     assert {lesson.none_of for lesson in taught_by(rows)} == {None, ("fuel_over",)}
     assert sum(lesson.none_of is not None for lesson in taught_by(rows)) == 30 - 23
 
