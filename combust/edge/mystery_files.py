@@ -11,11 +11,11 @@ from pathlib import Path
 from typing import Any
 
 from combust.application.mystery import CaseKey, Dealer, MysteryCase, Play, PlayedVisit, Statement
+from combust.application.mystery.case import is_result, is_step
 from combust.application.mystery.played_visit import begin
-from combust.application.mystery.rules import prices, table
+from combust.application.mystery.rules import table
 from combust.data.errors import CombustError, Fault
 from combust.data.tables import is_nested_deeply, read_text
-from combust.domain.reading import check_values
 from combust.domain.result import plain
 
 LARGEST_FILE = 20_000_000  # a key of a whole class
@@ -55,12 +55,9 @@ class LearnerFile:
         rows = []
         for one in shown:
             step, result = one.get("step"), one.get("result")
-            flame = isinstance(result, dict) and isinstance(result.get("flame", True), bool)
-            if step not in prices() or not isinstance(result, dict) or not flame:
+            if not is_step(step):
                 raise _not_a_case("shows a step that is none")
-            row = {key: value for key, value in result.items() if key not in ("flame", "location")}
-            checked, faults = check_values(row)
-            if faults or checked != row:
+            if not is_result(step, result):
                 raise _not_a_case("shows what cannot be read")
             rows.append((str(step), result))
         held = cls(MysteryCase.from_dict(given.get("case")), rows, Statement.from_dict(given.get("statement") or {}))
@@ -133,7 +130,7 @@ class KeyFile:
             raise _not_a_case("is no key of a trainer", "Give the file that `combust mystery deal --key` wrote.")
         for of_case in out.values():
             known = isinstance(of_case, dict) and all(isinstance(steps, list) for steps in of_case.values())
-            if not known or not all(step in prices() for steps in of_case.values() for step in steps):
+            if not known or not all(is_step(step) for steps in of_case.values() for step in steps):
                 raise _not_a_case("holds an account that cannot be")
         return cls({str(name): CaseKey.from_dict(one) for name, one in cases.items()}, given["ids"], out)
 
