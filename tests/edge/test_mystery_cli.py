@@ -133,6 +133,72 @@ def test_a_result_that_was_written_into_the_file_is_no_evidence(capsys, files):
     assert [row["step"] for row in json.loads(out)["scores"][0]["steps"]] == ["first reading"]
 
 
+@pytest.mark.regression
+def test_a_case_that_was_changed_in_the_file_is_told_and_the_key_counts(capsys, tmp_path, files):
+    file, key = files(0, "anna")
+    held = json.loads(file.read_text())
+    held["case"] |= {"budget": 500.0, "site": "the pub"}
+    held["case"]["first"]["o2_dry_pct"] += 1.0
+    file.write_text(json.dumps(held))
+    _, out, err = run(capsys, "mystery", "play", file, "--take", "ambient_air", "--key", key, "--json")
+    assert "anna: the file says budget_min 500: 150 was dealt, and counts." in err
+    assert json.loads(out)["budget_min"] == 150.0
+    code, out, _ = run(capsys, "mystery", "score", file, "--key", key, "--csv", tmp_path / "r.csv")
+    assert code == 0
+    told = re.findall(r"^To look at: anna: the file says (\w+)", out, re.MULTILINE)
+    assert told == ["budget_min", "o2_dry_pct", "site"]
+    (row,) = csv.DictReader((tmp_path / "r.csv").open())
+    assert "says budget_min 500" in row["to_look_at"]
+
+
+@pytest.mark.regression
+def test_a_file_that_is_handed_in_fresh_after_the_answer_was_told_is_told(capsys, tmp_path, files):
+    file, key = files(0, "anna")
+    fresh, right = file.read_text(), dealt(0).text
+    looked = lambda *names: json.loads(  # noqa: E731
+        run(capsys, "mystery", "score", *(tmp_path / f"{name}.json" for name in names), "--key", key, "--json")[1]
+    )["scores"]
+    run(capsys, "mystery", "play", file, "--take", "span_gas", "--take", "supply_voltage", "--key", key)
+    run(capsys, "mystery", "play", file, "--say", "burner_fouled=0.9")
+    first = looked("anna")
+    assert first[0]["to_look_at"] == []
+    assert looked("anna") == first, "the same file scored again is as it was"
+    file.unlink()
+    (tmp_path / "Anna.json").write_text(fresh)
+    run(capsys, "mystery", "play", tmp_path / "Anna.json", "--say", f"{right}=0.99")
+    again = looked("Anna")[0]
+    assert again["to_look_at"] == [
+        "lacks what was handed out: span_gas, supply_voltage",
+        "was scored before with another statement (burner_fouled 0.9)",
+    ]
+    assert again["score"]["parts"]["cost"] == first[0]["score"]["parts"]["cost"], "capitals are no other learner"
+    run(capsys, "mystery", "play", tmp_path / "Anna.json", "--take", "cab_co", "--key", key)
+    assert "got 1 step after its answer was told" in looked("Anna")[0]["to_look_at"]
+    # Of a copy under another name the key knows who was told before, and that the first try is missing; no more.
+    (tmp_path / "ben.json").write_text(fresh)
+    _, _, err = run(capsys, "mystery", "play", tmp_path / "ben.json", "--take", "ambient_air", "--key", key)
+    assert "was told before, with the score of anna: ben may know it." in err
+    _, out, _ = run(capsys, "mystery", "score", tmp_path / "ben.json", "--key", key)
+    assert "was told before, with the score of anna: ben may know it." in out
+    assert "Also handed out: anna (3 of case" in out
+    assert "hand-outs are counted" in " ".join(run(capsys, "mystery", "score", "--help")[1].split()).lower()
+
+
+@pytest.mark.regression
+def test_results_of_another_are_told(capsys, tmp_path, files):
+    file, key = files(0, "anna")
+    run(capsys, "mystery", "play", file, "--take", "supply_voltage", "--key", key)
+    (tmp_path / "ben.json").write_text(file.read_text())
+    held = json.loads(file.read_text())
+    held["shown"][0]["result"]["supply_v"] += 1.0
+    file.write_text(json.dumps(held))
+    found = run(capsys, "mystery", "score", file, tmp_path / "ben.json", "--key", key, "--json")[1]
+    assert [one["to_look_at"] for one in json.loads(found)["scores"]] == [
+        ["shows another result than was handed out: supply_voltage"],
+        ["shows what was never handed out: supply_voltage"],
+    ]
+
+
 def test_the_same_seed_and_salt_write_the_same_file(capsys, tmp_path, salt_file, monkeypatch):
     monkeypatch.setenv("COMBUST_MYSTERY_SALT", SALT)
     run(
@@ -289,7 +355,7 @@ def test_the_results_of_a_class(capsys, tmp_path, files):
 def test_results_stand_under_ids_that_the_key_alone_explains():
     one = score_of(Play(dealt(0)), Statement())
     keys = KeyFile({}, Dealer(SALT).learners_secret, {})
-    text = results_csv([(keys.learner_id(name), one) for name in ("Zoë", "=cmd()")])
+    text = results_csv([(keys.learner_id(name), one) for name in ("Zoë", "=cmd()")], ["", ""])
     rows = list(csv.DictReader(text.splitlines()))
     assert [row["learner"] for row in rows] == sorted(keys.learner_id(name) for name in ("Zoë", "=cmd()"))
     assert keys.learner_id("Zoë") == keys.learner_id(" zoë ") != KeyFile({}, "other", {}).learner_id("Zoë")
