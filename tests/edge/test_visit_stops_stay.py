@@ -181,7 +181,7 @@ def test_a_visit_that_is_refused_is_judged_with_the_settings_of_the_day(book):
 
 
 FOUND = (
-    "As found: STOP. 1530 ppm CO in the exhaust is above 1000 ppm as measured (type-approval figure, dry, undiluted)."
+    "As found: STOP. CO in the exhaust (1530 ppm) is above 1000 ppm as measured"
 )
 BAD = "high o2 4,1 co 1530 smoke 6 flue 400"
 NO_STOP = "No stop condition found in what was entered."
@@ -202,6 +202,6 @@ def test_the_sheet_of_a_repaired_heater_tells_first_what_stopped_it(book, tmp_pa
     assert call("visit", "print", book, "--visit-id", "V001", "--out", str(page)).code == 0
     told = words(checked(page.read_text(encoding="utf-8")))
     assert ("As found: STOP" in told) == (first is not None and first != [NO_STOP])
-    places = [told.index(text) for text in first or ["STOP. 1530 ppm"]]
+    places = [told.index(text) for text in first or ["STOP. CO in the exhaust (1530 ppm)"]]
     assert places == sorted(places)
     assert places[0] < told.index("Done")
