@@ -180,9 +180,7 @@ def test_a_visit_that_is_refused_is_judged_with_the_settings_of_the_day(book):
     assert call("visit", "open", book, "heater-0500", "outdoors", "flue", "1400").code == 0  # 760 °C: typed in °F
 
 
-FOUND = (
-    "As found: STOP. CO in the exhaust (1530 ppm) is above 1000 ppm as measured"
-)
+FOUND = "As found: STOP. CO in the exhaust (1530 ppm) is above 1000 ppm as measured"
 BAD = "high o2 4,1 co 1530 smoke 6 flue 400"
 NO_STOP = "No stop condition found in what was entered."
 
