@@ -112,7 +112,8 @@ def run_in(home: Path, name: str, data: bytes, line: tuple[str, ...]) -> Run:
     try:
         done = call(*line)
         assert not [one for one in names_in(home) - before if one.endswith(".partial")], "a partial file was left"
-        if not {*line} & {"visit", "add", "play", "import", "deal", "--into=w.book"}:
+        kept_by_score = name == "key.json" and "score" in line
+        if not kept_by_score and not {*line} & {"visit", "add", "play", "import", "deal", "--into=w.book"}:
             assert Path(name).read_bytes() == data, "what was only read was changed"
         for book in {*BOOKS} - {name}:
             if Path(book).read_bytes() != kept[book]:
