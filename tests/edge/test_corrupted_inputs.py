@@ -149,8 +149,8 @@ def sparing(number: int) -> Iterator[None]:
         mock.patch(f"{reports}fleet_page.write_plan", nothing),
         mock.patch(f"{reports}difference_page.write_difference", nothing),
         mock.patch.dict("combust.application.mystery.secret.SCRYPT", n=2),
-        mock.patch.object(Dealer, "deal", lambda *_, **__: dealt_once()),
-        mock.patch("combust.edge.cli.answer.stops_entered", lambda _: Safety(())),
+        mock.patch.object(Dealer, "deal", dealt_for_all),
+        mock.patch("combust.edge.cli.answer.stops_entered", no_stops),
     ]
     with ExitStack() as stack:
         for one in patches if number % WRITES else ():
@@ -160,6 +160,14 @@ def sparing(number: int) -> Iterator[None]:
 
 def nothing(*_: object, **__: object) -> None:
     """Write nothing; a plain function, which costs less to make than a mock."""
+
+
+def no_stops(_: object) -> Safety:
+    return Safety(())
+
+
+def dealt_for_all(*_: object, **__: object) -> CaseKey:
+    return dealt_once()
 
 
 @cache
