@@ -100,7 +100,7 @@ class WeatherFolder:
         """Return what the series count to; one site is read and held at a time."""
         refused: dict[str, str] = {}
         known = sites["site_id"].tolist()
-        self._tell_strange(known, sites)
+        self._tell_strange(known)
         read = partial(read_series_of, mapping=mapping, elsewhere=elsewhere)
 
         def series() -> Iterator[tuple[str, SiteHours]]:
@@ -118,7 +118,7 @@ class WeatherFolder:
         found = weather_of(series(), refused, frame, sites, fleet, policy, season)
         return replace(found, notes=(*self.notes, *found.notes))
 
-    def _tell_strange(self, known: list[str], sites: pd.DataFrame) -> None:
+    def _tell_strange(self, known: list[str]) -> None:
         for name, path in self.files.items():
             if name not in {*map(folded_id, known)}:
                 near = near_matches(path.stem, known, n=1)
