@@ -136,9 +136,15 @@ def key_of_person(key: str, units: str) -> str:
     return stem + SYSTEMS.get(units, {}).get(key[len(stem) :], key[len(stem) :])
 
 
+def other_unit_of(key: str) -> Unit | None:
+    """Return the unit of a key in another unit; None for one in ours."""
+    return next((unit for suffix, unit in FOREIGN_UNITS.items() if key.endswith(suffix)), None)
+
+
 def mark_of(key: str) -> str:
     """Return how the unit of a key in another unit is written; "" for one in ours."""
-    return next((unit.mark for suffix, unit in FOREIGN_UNITS.items() if key.endswith(suffix)), "")
+    unit = other_unit_of(key)
+    return unit.mark if unit else ""
 
 
 def in_words(text: str, units: str) -> str:

@@ -13,6 +13,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse
 
 from combust.data.errors import CombustError, Fault
+from combust.data.units import SYSTEMS
 from combust.domain.limits import cautions
 from combust.edge.logbook.keyboard import profiles_in
 from combust.edge.reports.html import page
@@ -27,7 +28,7 @@ if TYPE_CHECKING:
     from combust.domain.safety import Safety
     from combust.edge.logbook.book import Logbook
 
-UNITS = ("metric", "us")
+UNITS = (*SYSTEMS,)
 ONCE = re.compile(r"[A-Za-z0-9_-]{8,64}")
 
 
