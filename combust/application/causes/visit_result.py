@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 from combust.application.learning.learnt import QUANTITY
 from combust.domain.limits import Finding, cautions
-from combust.domain.result import Assumed, Result, Rows, text_of_rows
+from combust.domain.result import Assumed, Result, Rows, chance_in_words, text_of_rows
 from combust.domain.safety import Safety, of_all
 
 LEAST_SHOWN = 0.01
@@ -36,12 +36,8 @@ class RankedCause:
 
     @property
     def percent(self) -> str:
-        """Its share in words, whole per cent: the one way in which a visit, a page and a sheet tell it.
-
-        A share is never told as all or nothing: no reading makes certain.
-        """
-        whole = round(100.0 * self.probability)
-        return "over 99 %" if whole >= 100 else "under 1 %" if whole < 1 else f"{whole} %"
+        """Its share in words, whole per cent."""
+        return chance_in_words(self.probability)
 
 
 @dataclass(frozen=True, slots=True)

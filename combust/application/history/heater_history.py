@@ -33,6 +33,7 @@ from combust.domain.catalogue import Catalogue
 from combust.domain.heater import Heater
 from combust.domain.instrument import InstrumentClass, instrument_class
 from combust.domain.limits import Finding, cautions, finding, in_order, limit
+from combust.domain.result import chance_in_words
 from combust.domain.safety import Safety
 from combust.kernel.trend import Trend, with_slope_prior
 
@@ -199,8 +200,8 @@ def _judged(ahead: Ahead, findings: Sequence[Finding], day: datetime.date) -> Ah
     """Return what is foretold under the findings: no visit but before it runs again, or one now."""
     if any(one.severity == "stop" for one in findings):
         return replace(ahead, visit=None, why="before it runs again: a stop condition comes first")
-    if any(one.code == "leaves_its_band" for one in findings):
-        return replace(ahead, visit=day, why=f"chance of a reading outside the band is {ahead.risk:.0%}")
+    if ahead.risk is not None and any(one.code == "leaves_its_band" for one in findings):
+        return replace(ahead, visit=day, why=f"chance of a reading outside the band is {chance_in_words(ahead.risk)}")
     return ahead
 
 

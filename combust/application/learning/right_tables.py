@@ -10,6 +10,7 @@ from combust.application.learning.right import HowRight, Said, Share, percent
 from combust.application.visit.record import Section
 from combust.application.visit.wording import name_of
 from combust.data.vocabulary import inputs
+from combust.domain.result import chance_in_words
 
 NONE = "No visit has a confirmed cause yet."
 INTERVALS = "Intervals: 95 %, by the score method (Wilson 1927; Newcombe 1998). Fewer than five are told as a count."
@@ -133,7 +134,7 @@ def _times(factor: float) -> str:
 
 def _wrong(one: Said) -> tuple[str, str, str, str]:
     spoke = [f"{plain_name(row.column)}: {_times(row.times)}" for row in one.misled[:3]] or ["none by itself"]
-    said = f"{label_of(one.said)}, {percent(one.probability)}" + ("" if one.fits else "; said that nothing fits")
+    said = f"{label_of(one.said)}, {chance_in_words(one.probability)}" + ("" if one.fits else "; said that nothing fits")
     said += "; not told apart from the right one" if one.among else ""
     visit = one.visit_id if one.day in one.visit_id else f"{one.visit_id}, {one.day}"
     return visit, label_of(one.cause), said, "; ".join(spoke)

@@ -36,7 +36,7 @@ READING_COLUMNS = (
     | {"± (95 %)": "half:.2f", "CO air-free (ppm)": "co_air_free_ppm:.0f", "loss %": "stack_loss_pct:.1f"}
     | {"O2-CO2": "agreement", "note": "note"}
 )
-VISIT_COLUMNS = {"visit": "visit", "heater": "heater_id", "most probable": "cause", "": "probability:.0%"} | {
+VISIT_COLUMNS = {"visit": "visit", "heater": "heater_id", "most probable": "cause", "": "probability"} | {
     "not told apart from": "alike",
     "next check": "check",
     "trim": "trim",
@@ -157,7 +157,7 @@ def _visit_row(visit: VisitResult) -> dict[str, Any]:
     return {
         **row,
         "cause": top.cause,
-        "probability": top.probability,
+        "probability": top.percent,
         "alike": first_few(alike, 2),
         "check": visit.next_checks[0].check if visit.next_checks else "",
         "trim": visit.adjust and f"fuel {visit.adjust.fuel_trim_pct:+.0f} %",

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from combust import __version__
 from combust.domain.limits import cautions
-from combust.domain.result import many, plain
+from combust.domain.result import chance_in_words, many, plain
 from combust.edge.figures.style import svg_picture, svg_text
 
 if TYPE_CHECKING:
@@ -41,7 +41,7 @@ def _pages(room: str) -> Any:
         trim_blocks=True,
         auto_reload=False,  # a page of a class would look at five files each time
     )
-    rules.filters |= {"words": lambda text: str(text).replace("_", " "), "rows": plain, "many": many}
+    rules.filters |= {"words": lambda text: str(text).replace("_", " "), "rows": plain, "many": many, "chance": chance_in_words}
     return rules
 
 
