@@ -134,7 +134,9 @@ def _times(factor: float) -> str:
 
 def _wrong(one: Said) -> tuple[str, str, str, str]:
     spoke = [f"{plain_name(row.column)}: {_times(row.times)}" for row in one.misled[:3]] or ["none by itself"]
-    said = f"{label_of(one.said)}, {chance_in_words(one.probability)}" + ("" if one.fits else "; said that nothing fits")
+    said = f"{label_of(one.said)}, {chance_in_words(one.probability)}" + (
+        "" if one.fits else "; said that nothing fits"
+    )
     said += "; not told apart from the right one" if one.among else ""
     visit = one.visit_id if one.day in one.visit_id else f"{one.visit_id}, {one.day}"
     return visit, label_of(one.cause), said, "; ".join(spoke)

@@ -26,6 +26,7 @@ from combust.edge.cli.group import NearGroup
 from combust.edge.cli.options import pairs_of, with_point
 from combust.edge.mystery_files import LARGEST_FILE, KeyFile, LearnerFile
 from combust.edge.reports.class_sheets import class_pages, results_csv
+from combust.edge.whole_file import write_text
 
 SALT_VARIABLE = "COMBUST_MYSTERY_SALT"
 COSTS = ("min", "money", "risk")
@@ -153,8 +154,8 @@ def play(file: str, steps: Sequence[str], key_file: str | None, **stated: Any) -
     )
     if keys is not None and key_file is not None:
         # All of a list or nothing: nothing is shown or kept before every step and statement was accepted.
-        output.write_text(key_file, output.json_text(keys.to_dict()))
-    output.write_text(file, output.json_text(held.to_dict()))
+        write_text(key_file, output.json_text(keys.to_dict()))
+    write_text(file, output.json_text(held.to_dict()))
     return _standing(held, {step: held.result(step) for step in steps})
 
 

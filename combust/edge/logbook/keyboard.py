@@ -24,7 +24,7 @@ from combust.edge.logbook.listing import entries_of_rows, free_name, is_there, l
 from combust.edge.logbook.typed import OF_A_LINE, entries_of_line, read_line
 from combust.edge.logbook.visits import NewEntry, NewVisit, add, answered, read_visit
 from combust.edge.next_command import next_command
-from combust.edge.whole_file import whole_file, writable_name
+from combust.edge.whole_file import writable_name, write_text
 
 DAY = "day "  # settings of a day are a chain of their own, named after it
 
@@ -258,8 +258,7 @@ def write_baseline(book: Logbook, visit: Visit, path: str) -> str:
         raise CombustError(Fault("baseline", path, "conflict", why=why, hint=hint))
     writable_name(path, (".toml",))
     text = new_profile(visit)
-    with whole_file(path) as partial:
-        partial.write_text(text, encoding="utf-8")
+    write_text(path, text)
     kind = "confirmed" if visit.heater and visit.heater.is_provisional else "provisional"
     seal = hashlib.sha256(text.encode()).hexdigest()[:16]
     told = f"{kind} baseline of {visit.heater_id} written to {Path(path).name} (SHA-256 {seal})"

@@ -41,7 +41,12 @@ def _pages(room: str) -> Any:
         trim_blocks=True,
         auto_reload=False,  # a page of a class would look at five files each time
     )
-    rules.filters |= {"words": lambda text: str(text).replace("_", " "), "rows": plain, "many": many, "chance": chance_in_words}
+    rules.filters |= {
+        "words": lambda text: str(text).replace("_", " "),
+        "rows": plain,
+        "many": many,
+        "chance": chance_in_words,
+    }
     return rules
 
 
