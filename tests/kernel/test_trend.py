@@ -250,9 +250,8 @@ def test_normal_tail():
 
 @pytest.mark.independent
 def test_shares_of_logarithms_of_any_size():
-    logs = (
-        np.random.default_rng(2).normal(0.0, 3.0, (4, 5, 6)) + np.array([0.0, 2000.0, -2000.0, -np.inf])[:, None, None]
-    )
+    moved = np.array([0.0, 2000.0, -2000.0, -np.inf])
+    logs = np.random.default_rng(2).normal(0.0, 3.0, (4, 5, 6)) + moved[:, None, None]
     logs[3, :, 0] = 7.0
     for axis in (1, -1):
         shares, log_sum = shares_of_logs(logs[:3], axis=axis)
