@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import replace
@@ -14,7 +15,7 @@ from combust.application.trainer.class_summary import in_words, label_of
 from combust.application.trainer.classroom import Classroom
 from combust.application.trainer.display import SimulatedDisplay
 from combust.data.vocabulary import quantities
-from combust.domain.limits import Finding, cautions
+from combust.domain.limits import Finding, cautions, finding_kinds
 from combust.domain.result import shown
 from combust.domain.safety import Safety
 from combust.edge.lesson_source import read_lesson
@@ -22,6 +23,7 @@ from combust.edge.web.texts import texts
 
 EVERY_S = 2  # seconds between two looks of a page at its server
 MOST_EVENTS = 4
+EXHAUST_CO = re.compile(r"\{co_\w+:\.0f\} ppm")  # where a finding tells it
 
 
 def common(room: Classroom, place: int) -> dict[str, Any]:
@@ -56,9 +58,10 @@ def stopped(heater: ClassHeater, checks: Iterable[str]) -> Safety | None:
 
 def in_bands(stops: Iterable[Finding], band: str) -> Safety | None:
     """Return the stops of a class with the CO of the exhaust as its band, never as a number; None = there is none."""
-    words = class_table()["stop_in_bands"]
-    told = (replace(one, text=words[one.code].format(band=band)) if one.code in words else one for one in stops)
-    return Safety(found) if (found := tuple(told)) else None
+    kinds, said = finding_kinds(), class_table()["say"]["as_read"].format(band=band)
+    told = ((one, EXHAUST_CO.subn(said, kinds[one.code].text)) for one in stops)
+    found = tuple(replace(one, text=text) if count else one for one, (text, count) in told)
+    return Safety(found) if found else None
 
 
 def clock(time_s: float) -> str:
