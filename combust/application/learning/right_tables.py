@@ -9,6 +9,7 @@ from combust.application.causes.catalogue import label_of
 from combust.application.learning.right import HowRight, Said, Share, percent
 from combust.application.visit.record import Section
 from combust.application.visit.wording import name_of
+from combust.data.units import chance_in_words
 from combust.data.vocabulary import inputs
 
 NONE = "No visit has a confirmed cause yet."
