@@ -100,17 +100,10 @@ def test_a_service_with_two_lines_of_units(tmp_path: Path) -> None:
     for key in ("temp_c", "temp_f"):
         right = hours(path, mapping={"temp": key, "pres": "pressure_hpa"})
         assert set(np.round(right.temp_c, 6)) == {5.0}  # (41 - 32) / 1.8
-    # two rows that say two units: only the first is one of units, and no hour is lost without a word
-    said = hours(
-        write(tmp_path / "c.csv", [*lines[:2], "hour start,°F,hPa", *lines[3:]]),
-        mapping={"temp": "temp_c", "pres": "pressure_hpa"},
-    )
-    assert said.counts["refused"] == 1
-    # a unit that a temperature has not is refused, whatever the map says
-    assert "kPa" in refusal(
-        write(tmp_path / "d.csv", [lines[0], "UTC,kPa,hPa", *lines[3:]]),
-        mapping={"temp": "temp_c", "pres": "pressure_hpa"},
-    )
+    # of two rows that say two units the second is refused; so is a unit that no temperature has, whatever the map says
+    two = write(tmp_path / "c.csv", [*lines[:2], "hour start,°F,hPa", *lines[3:]])
+    assert hours(two, mapping=how).counts["refused"] == 1
+    assert "kPa" in refusal(write(tmp_path / "d.csv", [lines[0], "UTC,kPa,hPa", *lines[3:]]), mapping=how)
 
 
 def test_fahrenheit_and_inches_of_mercury_in_the_heading(tmp_path: Path) -> None:
