@@ -5,13 +5,14 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from typing import Any
 
 from combust.data.tables import load_table
 
 SEVERITIES = ("stop", "warn", "note")
+STOP = "STOP. "
 _END_OF_SENTENCE = re.compile(r"\. (?=[A-Z])")
 
 
@@ -59,7 +60,12 @@ class Finding:
     @property
     def what(self) -> str:
         """The sentence that says what was found: without the word STOP, its full stop, and what is to be done."""
-        return _END_OF_SENTENCE.split(self.text.removeprefix("STOP. "))[0].removesuffix(".")
+        return _END_OF_SENTENCE.split(self.text.removeprefix(STOP))[0].removesuffix(".")
+
+    def named(self, whose: str) -> Finding:
+        """Return the same with the name of what it was found at in its text; a stop stays one from its first word."""
+        stop = STOP if self.text.startswith(STOP) else ""
+        return replace(self, text=f"{stop}{whose}: {self.text.removeprefix(STOP)}")
 
 
 @cache

@@ -53,6 +53,25 @@ def test_cause_of_a_visit_is_the_standing_of_the_visit_with_more_detail(book):
     assert "12.6 V at rest" in told.out
 
 
+def test_the_causes_of_a_repaired_visit_as_found(book):
+    """A crushed intake (A8 of the trade notes: O2 4.84 for 8.2, suction and flue), mended: after it, it is healthy."""
+    lines = [
+        "outdoors altitude 210 air 15 high o2 4.84 flue 365 co 1200 plug 12.5 intake_static -60",
+        "repair hose replaced",
+        "high o2 8.2 co 45 flue 330",
+        "correct 3 co 1210 because misread",
+    ]
+    begun(book, *lines, heater="heater-0312")
+    after, before = (call("cause", book, "--visit-id", "V001", *more, "--json") for more in ((), ("--phase", "before")))
+    assert after.json["visits"][0]["causes"][0]["cause"] == "healthy"
+    assert not after.json["safety"]["stops"]
+    found = before.json["visits"][0]
+    assert found["causes"][0]["cause"] != "healthy"
+    assert before.json["safety"]["stops"][0]["value"] == 1210.0
+    assert before.json["safety"]["text"].startswith("STOP. visit V001, as found: CO in the exhaust (1210 ppm)")
+    assert call("cause", book, "--visit-id", "V001", "--phase", "before", "--o2-dry", "8").code == 3
+
+
 def test_cause_takes_no_number_beside_a_book_and_says_what_is_missing(book):
     begun(book)
     nothing = call("cause", book)

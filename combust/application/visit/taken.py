@@ -12,7 +12,9 @@ from combust.application.visit.entries import Entry
 from combust.application.visit.words import BESIDE, SETTINGS
 from combust.data.errors import CombustError
 from combust.data.vocabulary import inputs, quantities
-from combust.domain.safety import Safety
+from combust.domain.limits import Finding
+from combust.domain.result import many
+from combust.domain.safety import PLACE, Safety
 
 # What stopped a heater before the work stops it until it is looked at, or measured, again: each pair by itself.
 UNTIL_AGAIN = (
@@ -224,6 +226,30 @@ def without_doubles(taken: list[Taken]) -> list[Taken]:
         if not any(within(one, other) for other in kept):
             kept = [*(other for other in kept if not within(other, one)), one]
     return kept
+
+
+def name_of_row(row: Mapping[str, Any], *whose: str) -> str:
+    """Return a reading of long ago by name: whose it is, its day, and whether it was before or after the work."""
+    work = {"before": "before the work", "after": "after the work"}.get(str(row.get("phase")), "")
+    day = str(row.get("taken_at") or "")[:10]
+    return ", ".join(filter(None, [*whose, "" if any(day in name for name in whose) else day, work]))
+
+
+def of_rows(parts: Iterable[tuple[str, Safety]]) -> Safety:
+    """Return the safety state of several readings of long ago, each finding with the name of its reading.
+
+    Of each kind one is told, of CO that with the most, with how many more readings have it.
+    """
+    found: dict[str, list[tuple[str, Finding]]] = {}
+    for name, part in parts:
+        for one in part.findings:
+            found.setdefault(one.code, []).append((name, one))
+    told = []
+    for code, some in found.items():
+        name, one = max(some, key=lambda pair: pair[1].value or 0.0) if code.startswith(CO_TOLD) else some[0]
+        more = f", and {many(len(some) - 1, 'reading')} more" if some[1:] else ""
+        told.append(one if code in PLACE else one.named(f"{name}{more}"))
+    return Safety(tuple(told))
 
 
 def worst_co(parts: Iterable[Safety]) -> Safety:
