@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from combust.data.errors import CombustError, Fault, shorten
-from combust.edge.tables.cells import THOUSANDS, UNKNOWN, number_and_unit, read_cell
+from combust.edge.tables.cells import THOUSANDS, UNKNOWN, number_and_unit
 from combust.edge.tables.headings import is_unit
 from combust.edge.tables.rows import split_rows
 
@@ -25,6 +25,7 @@ FIRST_LINES, LONGEST_LINE = 8, 4000  # in which the headings are looked for when
 # A spreadsheet's own first line that names the delimiter; it is no heading, but it is a line.
 _DECLARED = re.compile(rb'"?sep=(\t|[^\w\s".+-])"?[\t ;,|]*\r?\n', re.IGNORECASE)
 _ONE_BREAK = "Save the table with one kind of line end: rows may have slipped into the heading."
+_FORM = re.compile(r"[dmyhst:./ -]+", re.IGNORECASE)  # of a day and a time
 _DECIMAL_COMMA = re.compile(r"^[+-]?(\d+|\d{1,3}(\.\d{3})+),\d+$")
 _DECIMAL_POINT = re.compile(r"^[+-]?(\d+|\d{1,3}(,\d{3})+)\.\d+$")
 
@@ -175,17 +176,18 @@ def _units_of(lines: Sequence[str], delimiter: str, width: int) -> tuple[tuple[s
 
 
 def _units_in(text: str, delimiter: str, width: int) -> tuple[str, ...]:
-    """Return the units in a row that holds nothing else but words before them; a reading is never that.
+    """Return the units in a row that holds nothing else but some words before them; a reading is never that.
 
-    Of a time and the like the row may say in words how it is written: ``hour start, °C, hPa``.
+    Of a time and the like the row may say how it is written: ``hour start, °C, hPa`` or ``dd.mm.yyyy, hh:mm, °C``.
     """
     cells, quotes, _ = next(split_rows(text, delimiter), ([""], "", 0))
     bare = [cell.strip().strip("[]()").strip() for cell in cells]
     filled = [cell for cell in bare if cell not in ("", "-", "\u2013")]
     units = [*dropwhile(lambda cell: not is_unit(cell), filled)]
     words = filled[: len(filled) - len(units)]
-    good = quotes == "good" and len(bare) <= width and units and all(map(is_unit, units))
-    if not good or any(read_cell(word, UNKNOWN).number == read_cell(word, UNKNOWN).number for word in words):
+    told = [word for word in words if not _FORM.fullmatch(word)]
+    good = quotes == "good" and len(bare) <= width and all(map(is_unit, units)) and len(told) <= len(units)
+    if not good or not all(word[0].isalpha() for word in words):
         return ()
     said = [cell if cell in units else "" for cell in bare]
     return (*said, *[""] * (width - len(said)))
