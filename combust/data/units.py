@@ -184,6 +184,20 @@ def in_words(text: str, units: str) -> str:
     return _IN_WORDS.sub(told, text)
 
 
+def chance_in_words(chance: float) -> str:
+    """Return a chance in whole per cent, never as all or nothing: no reading makes certain.
+
+    The one way in which a command, a page, a sheet and a figure tell it.
+
+    Examples
+    --------
+    >>> chance_in_words(0.624), chance_in_words(0.004), chance_in_words(0.998)
+    ('62 %', 'under 1 %', 'over 99 %')
+    """
+    whole = round(100.0 * chance)
+    return "over 99 %" if whole >= 100 else "under 1 %" if chance < 0.01 else f"{whole} %"
+
+
 def _decimals(text: str) -> int:
     return len(text.partition(".")[2])
 

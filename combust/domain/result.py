@@ -140,32 +140,6 @@ def shown(value: float | None, pattern: str, unit: str = "", *, u: float | None 
     return f"{value + 0.0:{pattern}}{spread} {unit}".rstrip() + (" (95 %)" if spread else "")
 
 
-def chance_in_words(chance: float) -> str:
-    """Return a chance in whole per cent, never as all or nothing: no reading makes certain.
-
-    Parameters
-    ----------
-    chance : float
-        The chance [-], 0 to 1 (unchecked).
-
-    Returns
-    -------
-    str
-        The words [%].
-
-    References
-    ----------
-    A rule of this project: the one way in which a command, a page, a sheet and a figure tell it.
-
-    Examples
-    --------
-    >>> chance_in_words(0.624), chance_in_words(0.004), chance_in_words(0.998)
-    ('62 %', 'under 1 %', 'over 99 %')
-    """
-    whole = round(100.0 * chance)
-    return "over 99 %" if whole >= 100 else "under 1 %" if chance < 0.01 else f"{whole} %"
-
-
 class _Dataclass(Protocol):
     __dataclass_fields__: ClassVar[dict[str, Any]]
 

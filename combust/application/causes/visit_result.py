@@ -6,8 +6,9 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
 from combust.application.learning.learnt import QUANTITY
+from combust.data.units import chance_in_words
 from combust.domain.limits import Finding, cautions
-from combust.domain.result import Assumed, Result, Rows, chance_in_words, text_of_rows
+from combust.domain.result import Assumed, Result, Rows, text_of_rows
 from combust.domain.safety import Safety, of_all
 
 LEAST_SHOWN = 0.01

@@ -29,11 +29,11 @@ from combust.application.history.visit_points import (
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import fields_of, need_fields
 from combust.data.near import folded_id
+from combust.data.units import chance_in_words
 from combust.domain.catalogue import Catalogue
 from combust.domain.heater import Heater
 from combust.domain.instrument import InstrumentClass, instrument_class
 from combust.domain.limits import Finding, cautions, finding, in_order, limit
-from combust.domain.result import chance_in_words
 from combust.domain.safety import Safety
 from combust.kernel.trend import Trend, with_slope_prior
 

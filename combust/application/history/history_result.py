@@ -6,8 +6,9 @@ import datetime
 from dataclasses import dataclass
 
 from combust.application.history.visit_points import DAYS_PER_YEAR, Point
+from combust.data.units import chance_in_words
 from combust.domain.limits import Finding
-from combust.domain.result import UNTOLD, Result, Rows, chance_in_words, many, shown
+from combust.domain.result import UNTOLD, Result, Rows, many, shown
 from combust.kernel.trend import Trend
 
 

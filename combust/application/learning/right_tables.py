@@ -9,8 +9,8 @@ from combust.application.causes.catalogue import label_of
 from combust.application.learning.right import HowRight, Said, Share, percent
 from combust.application.visit.record import Section
 from combust.application.visit.wording import name_of
+from combust.data.units import chance_in_words
 from combust.data.vocabulary import inputs
-from combust.domain.result import chance_in_words
 
 NONE = "No visit has a confirmed cause yet."
 INTERVALS = "Intervals: 95 %, by the score method (Wilson 1927; Newcombe 1998). Fewer than five are told as a count."

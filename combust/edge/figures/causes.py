@@ -12,9 +12,10 @@ from combust.application.causes.checks import ENTERED_WITH, NEW_ROW, checks_done
 from combust.application.causes.rank import rank_causes
 from combust.application.causes.stage_reading import Values
 from combust.application.learning.learnt import Learnt
+from combust.data.units import chance_in_words
 from combust.domain.catalogue import Catalogue
 from combust.domain.heater import Heater
-from combust.domain.result import chance_in_words, many
+from combust.domain.result import many
 from combust.edge.figures.style import FOURTH, GREY, LINE, MARK, THIRD, legend, sheet, title
 
 if TYPE_CHECKING:

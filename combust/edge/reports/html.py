@@ -7,8 +7,9 @@ from functools import cache
 from typing import TYPE_CHECKING, Any
 
 from combust import __version__
+from combust.data.units import chance_in_words
 from combust.domain.limits import cautions
-from combust.domain.result import chance_in_words, many, plain
+from combust.domain.result import many, plain
 from combust.edge.figures.style import svg_picture, svg_text
 
 if TYPE_CHECKING:
