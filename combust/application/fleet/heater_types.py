@@ -157,7 +157,7 @@ def _fuelled(name: str, heater: Heater, in_tank: str, at_site: str) -> tuple[str
 
 
 def names_in(folder: str | Path | None) -> list[str]:
-    """Return the names by which vehicles can name the profiles of a folder: those of its files, without their ending."""
+    """Return the names by which vehicles name the profiles of a folder: those of its files, without their ending."""
     return [] if folder is None else sorted(path.stem for path in Path(folder).glob("*.toml"))
 
 
