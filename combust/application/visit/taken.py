@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
@@ -25,8 +24,7 @@ UNTIL_AGAIN = (
     ("co_dry_ppm",),
 )
 BURNING = ("o2_dry_pct", "co2_dry_pct", "co_dry_ppm", "o2_wet_pct", "co2_wet_pct", "co_wet_ppm", "co_mg_per_m3")
-CO_TOLD = ("exhaust_co", "cab_co")  # findings whose first number is the CO that was read
-_FIRST_NUMBER = re.compile(r"\d+")
+CO_TOLD = ("exhaust_co", "cab_co")  # findings on the CO that was read: more is worse
 NO_FLAME = ("never_lit", "lit_and_died", "overheat_trip")  # a start after which no gas of a flame can be read
 
 
@@ -231,6 +229,5 @@ def without_doubles(taken: list[Taken]) -> list[Taken]:
 def worst_co(parts: Iterable[Safety]) -> Safety:
     """Return the findings on CO of several readings, of each kind the most CO first: put before, these are told."""
     found = [one for part in parts for one in part.findings if one.code.startswith(CO_TOLD)]
-    numbers = {one.text: int((_FIRST_NUMBER.findall(one.text) or ["0"])[0]) for one in found}
     kinds = list(dict.fromkeys(one.code for one in found))
-    return Safety(tuple(sorted(found, key=lambda one: (kinds.index(one.code), -numbers[one.text]))))
+    return Safety(tuple(sorted(found, key=lambda one: (kinds.index(one.code), -(one.value or 0.0)))))
