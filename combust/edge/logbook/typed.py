@@ -198,19 +198,7 @@ def _key_of(word: str) -> str | None:
 def _meant(known: str, word: str, units: str) -> str:
     """Return the key in the unit that a bare number behind a word is in: the person's, unless the word names one."""
     key, convert = in_our_unit(known, WORDS)
-    return known if convert or word == key else name_for(key, units)
-
-
-def name_for(key: str, units: str) -> str:
-    """Return a key in the unit in which a person gives a bare number; the key itself where it has no other.
-
-    Examples
-    --------
-    >>> name_for("flue_temp_c", "us"), name_for("flue_temp_c", "metric"), name_for("plate_heat_kw", "us")
-    ('flue_temp_f', 'flue_temp_c', 'plate_heat_btu_per_h')
-    """
-    bare = key_of_person(key, units) if WORDS[key].kind == "number" else key
-    return bare if in_our_unit(bare, WORDS)[0] == key else key
+    return known if convert or word == key else key_of_person(key, units)
 
 
 def _is_length(left: Sequence[str]) -> bool:

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from typing import Any
 
 from combust.data.errors import Fault
-from combust.data.units import in_other_units, mark_of, other_unit_of
+from combust.data.units import in_other_units, key_of_person, mark_of, other_unit_of
 from combust.domain.catalogue import LABORATORY, aliases, shipped_fuels
-from combust.edge.logbook.typed import OVER, WORDS, name_for
+from combust.edge.logbook.typed import OVER, WORDS
 from combust.edge.web.texts import texts
 
 
@@ -70,7 +70,7 @@ def form_fields(
     typed, faults, said = typed or {}, list(faults), texts()
     made = []
     for key in keys:
-        record, name = WORDS[key], name_for(key, units)
+        record, name = WORDS[key], key_of_person(key, units)
         unit = record.unit if name == key else mark_of(name)
         shown = said["choice"].get(key, {})
         offered = (*aliases(), *in_tanks(typed.get(name, ""))) if key == "fuel" else record.choices
@@ -93,7 +93,7 @@ def shown_in(keys: Iterable[str], body: Mapping[str, Any], units: str) -> dict[s
     """
     shown = {}
     for key in keys:
-        value, name = body.get(key), name_for(key, units)
+        value, name = body.get(key), key_of_person(key, units)
         if key in (body.get("over") or {}):
             shown[key] = f">{body['over'][key]:g}"
         elif isinstance(value, int | float):
