@@ -13,11 +13,11 @@ from pathlib import Path
 from typing import Any
 
 from combust.application.mystery import CaseKey, Dealer, MysteryCase, Play, PlayedVisit, Statement
+from combust.application.mystery.case import is_result, is_step
 from combust.application.mystery.played_visit import begin
-from combust.application.mystery.rules import prices, table, told_columns
+from combust.application.mystery.rules import table, told_columns
 from combust.data.errors import CombustError, Fault
 from combust.data.tables import is_nested_deeply, read_text
-from combust.domain.reading import check_values
 from combust.domain.result import many, plain
 
 LARGEST_FILE = 20_000_000  # a key of a whole class
@@ -57,12 +57,9 @@ class LearnerFile:
         rows = []
         for one in shown:
             step, result = one.get("step"), one.get("result")
-            flame = isinstance(result, dict) and isinstance(result.get("flame", True), bool)
-            if step not in prices() or not isinstance(result, dict) or not flame:
+            if not is_step(step):
                 raise _not_a_case("shows a step that is none")
-            row = {key: value for key, value in result.items() if key not in ("flame", "location")}
-            checked, faults = check_values(row)
-            if faults or checked != row:
+            if not is_result(step, result):
                 raise _not_a_case("shows what cannot be read")
             rows.append((str(step), result))
         held = cls(MysteryCase.from_dict(given.get("case")), rows, Statement.from_dict(given.get("statement") or {}))
@@ -143,13 +140,9 @@ class KeyFile:
             raise _not_a_case("is no key of a trainer", "Give the file that `combust mystery deal --key` wrote.")
         for of_case in out.values():
             known = isinstance(of_case, dict) and all(isinstance(steps, list) for steps in of_case.values())
-            if not known or not all(step in prices() for steps in of_case.values() for step in steps):
+            if not known or not all(is_step(step) for steps in of_case.values() for step in steps):
                 raise _not_a_case("holds an account that cannot be")
-        scored = given.get("scored", {})
-        for row in _rows_of(scored):
-            if not isinstance(row, dict) or type(row.get("steps")) is not int:
-                raise _not_a_case("holds a score that cannot be")
-            Statement.from_dict(row.get("statement"))
+        scored = _scored(given.get("scored", {}))
         return cls({str(name): CaseKey.from_dict(one) for name, one in cases.items()}, given["ids"], out, scored)
 
     def add(self, key: CaseKey) -> None:
@@ -276,8 +269,8 @@ def _in_words(case: MysteryCase) -> dict[str, str]:
     return dict(told_columns({"budget_min": case.budget, **case.context, **case.first, **names}))
 
 
-def _rows_of(accounts: Any) -> Iterable[Any]:
-    """Return what stands of each learner of each case.
+def _scored(accounts: Any) -> dict[str, dict[str, dict[str, Any]]]:
+    """Return what was kept of each learner of each case when it was scored first, each statement whole.
 
     Raises
     ------
@@ -286,7 +279,16 @@ def _rows_of(accounts: Any) -> Iterable[Any]:
     """
     if not isinstance(accounts, dict) or not all(isinstance(one, dict) for one in accounts.values()):
         raise _not_a_case("holds a score that cannot be")
-    return [row for of_case in accounts.values() for row in of_case.values()]
+    for row in (row for of_case in accounts.values() for row in of_case.values()):
+        if not isinstance(row, dict) or type(row.get("steps")) is not int:
+            raise _not_a_case("holds a score that cannot be")
+    return {
+        case_id: {
+            name: {"statement": plain(Statement.from_dict(row.get("statement"))), "steps": row["steps"]}
+            for name, row in of_case.items()
+        }
+        for case_id, of_case in accounts.items()
+    }
 
 
 def read_json(path: str) -> dict[str, Any]:

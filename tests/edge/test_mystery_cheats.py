@@ -105,6 +105,11 @@ def test_a_file_that_is_handed_in_fresh_after_the_answer_was_told_is_told(capsys
     assert "was told before, with the score of anna: ben may know it." in out
     assert "Also handed out: anna (3 of case" in out
     assert "hand-outs are counted" in " ".join(run(capsys, "mystery", "score", "--help")[1].split()).lower()
+    account = json.loads(key.read_text())
+    for row in account["scored"][dealt(0).case.case_id].values():
+        row["statement"] = {}  # what was said is gone from the account
+    key.write_text(json.dumps(account))
+    assert "was scored before with another statement (none)" in looked("Anna")[0]["to_look_at"]
 
 
 @pytest.mark.regression

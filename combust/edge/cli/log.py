@@ -11,7 +11,7 @@ import click
 from combust.application.reading.result import interpret, safety_of
 from combust.application.visit.record import facts_of, sections, status
 from combust.application.visit.steady import visit_procedure
-from combust.application.visit.visit import Visit, alarm_findings
+from combust.application.visit.visit import Visit
 from combust.application.visit.wording import every_entry
 from combust.data.errors import CombustError, Fault, printable
 from combust.domain.reading import Reading
@@ -80,19 +80,17 @@ def add_command(book: str, source: str, mapping: TableMap, key_file: str | None)
 
 
 def _add_table(book: str, source: str, mapping: TableMap, key_file: str | None) -> Answer:
-    from combust.edge.logbook.visit_tables import visits_of_table
+    from combust.edge.logbook.visit_tables import safety_of_visits, visits_of_table
 
     visits, table = visits_of_table(source, mapping=mapping)
     notes = [*table.notes, *table.told("row {} refused: {}")]
-    readings = [body for visit in visits for kind, _, body in visit.entries if kind == "reading"]
-    past = Safety((*table.stops, *(one for visit in visits for one in alarm_findings(visit.head))))
     if not visits:
         output.tell_notes(notes)
         why, hint = "holds no row that can be taken", "Mend the rows named above; nothing was written."
-        with output.told_first(past):
+        with output.told_first(Safety(tuple(table.stops))):
             raise CombustError(Fault("file", source, "missing", why=why, hint=hint))
     counts = {"rows": table.rows, "refused": len(table.refused)}
-    safety = of_all([past, *map(safety_of, readings)], refused=len(table.refused))
+    safety = of_all([safety_of_visits(visits, table.stops)], refused=len(table.refused))
     return _write(book, visits, safety, notes=notes, counts=counts, key_file=key_file)
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import replace
@@ -15,7 +14,7 @@ from combust.application.trainer.class_summary import in_words, label_of
 from combust.application.trainer.classroom import Classroom
 from combust.application.trainer.display import SimulatedDisplay
 from combust.data.vocabulary import quantities
-from combust.domain.limits import Finding, cautions, finding_kinds
+from combust.domain.limits import Finding, cautions
 from combust.domain.result import shown
 from combust.domain.safety import Safety
 from combust.edge.lesson_source import read_lesson
@@ -23,7 +22,7 @@ from combust.edge.web.texts import texts
 
 EVERY_S = 2  # seconds between two looks of a page at its server
 MOST_EVENTS = 4
-EXHAUST_CO = re.compile(r"\{co_\w+:\.0f\} ppm")  # where a finding tells it
+EXHAUST_CO = ("co_dry_ppm", "co_air_free_ppm")
 
 
 def common(room: Classroom, place: int) -> dict[str, Any]:
@@ -58,10 +57,13 @@ def stopped(heater: ClassHeater, checks: Iterable[str]) -> Safety | None:
 
 def in_bands(stops: Iterable[Finding], band: str) -> Safety | None:
     """Return the stops of a class with the CO of the exhaust as its band, never as a number; None = there is none."""
-    kinds, said = finding_kinds(), class_table()["say"]["as_read"].format(band=band)
-    told = ((one, EXHAUST_CO.subn(said, kinds[one.code].text)) for one in stops)
-    found = tuple(replace(one, text=text) if count else one for one, (text, count) in told)
+    said = class_table()["say"]["as_read"].format(band=band)
+    found = tuple(_in_band(one, said) if one.quantity in EXHAUST_CO else one for one in stops)
     return Safety(found) if found else None
+
+
+def _in_band(one: Finding, said: str) -> Finding:
+    return replace(one, text=one.text.replace(f"{one.value:.0f} {one.unit}", said, 1), value=None)
 
 
 def clock(time_s: float) -> str:
