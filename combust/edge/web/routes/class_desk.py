@@ -92,6 +92,7 @@ def show(asked: Asked, status: int = 200, said: list[str] | None = None) -> Resp
             "wanted": view.wanted(room),
             "question": view.question_of(people.question),
             "here": len(people.by_seat),
+            "namesakes": people.namesakes(),
             "stated": sum(bool(one.stated) for one in people.by_seat.values()),
             "events": view.events(room, room.front),
             "asks": story.question if story else "",
