@@ -172,7 +172,7 @@ def test_a_summary_row_at_the_foot_is_no_reading_and_no_stop(word: str, tmp_path
     (tmp_path / "in.csv").write_text("\n".join([*rows, f"{word},16.4,1200,outdoors", f",{word},1200,"]) + "\n", "utf-8")
     readings, found = read_visits(tmp_path / "in.csv")
     _, book = visits_of_table(tmp_path / "in.csv", mapping={"reading_id": "visit_id"})
-    assert [told.split(":")[0] for told in found.told()] == ["row 4", "row 5"]
+    assert [told.split(":")[0] for told in found.told()] == ["rows 4, 5"]
     assert [line for line, _ in book.refused] == [4, 5]
     assert "is a summary of other rows, not a reading" in found.told()[0]
     assert (len(readings), found.stops, book.stops) == (2, [], [])
