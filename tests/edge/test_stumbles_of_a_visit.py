@@ -165,8 +165,8 @@ def test_a_closed_visit_says_which_command_goes_on(tmp_path):
     for line in (("close",), ("enter", "o2", "8.1")):
         again = call("visit", line[0], str(book), *line[1:], "--visit-id", "V001")
         assert again.code == 3
-        assert f"combust visit reopen {book} --visit-id V001 --reason WHY or a new one: combust visit open" in again.err
-        assert f"visit open {book} heater-0312" in again.err
+        assert f"new one: combust visit open {book} heater-0312 or this one again" in again.err
+        assert f"combust visit reopen {book} --visit-id V001 --reason WHY" in again.err
 
 
 @pytest.mark.parametrize("word", ["black", "purple"])
