@@ -23,6 +23,5 @@ def next_command(*words: object) -> str:
 def after_closing(book: object, visit_id: str, heater_id: str | None) -> str:
     """Return the commands that go on where a visit is closed: add to it, or open a new one."""
     again = next_command("visit", "reopen", book, "--visit-id", visit_id, "--reason", "WHY")
-    return (
-        f"Open it again and say why: {again} or a new one: {next_command('visit', 'open', book, heater_id or 'HEATER')}"
-    )
+    anew = next_command("visit", "open", book, heater_id or "HEATER")
+    return f"Open a new one: {anew} or this one again, and say why: {again}"
