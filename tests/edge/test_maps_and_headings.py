@@ -185,7 +185,7 @@ def test_rows_are_told_by_their_line_in_the_spreadsheet(tmp_path: Path) -> None:
     lines = ["", "o2_dry_pct,visit_id,note", "8.2,a,x", "", '99,b,"two', 'lines"', "8.2,c,", ",,", "77,d,x"]
     (tmp_path / "in.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
     told = [text.split(":")[0] for text in read_visits(tmp_path / "in.csv")[1].told()]
-    assert told == ["row 5", "row 8"]
+    assert told == ["rows 5, 8"]
     interpret_file(tmp_path / "in.csv", tmp_path / "o.csv", rejects=tmp_path / "r.csv")
     assert [row["row"] for row in read_csv(tmp_path / "r.csv")] == ["5", "8"]
 
