@@ -147,35 +147,20 @@ def _moves(sides: tuple[pd.DataFrame, pd.DataFrame] | None) -> pd.DataFrame:
 
 def _cells(rows: pd.DataFrame, kind: str, old: pd.DataFrame | None, new: pd.DataFrame | None) -> pd.DataFrame:
     """Return the cells of some vehicles that differ, or all where one plan does not hold them; ``rows`` names them."""
-    parts = []
-    for column in rows:
-        before, after = (None if one is None else one[column] for one in (old, new))
-        differs = np.ones(len(rows), dtype=bool)
-        if before is not None and after is not None:
-            differs = ~((before == after) | (before.isna() & after.isna())).to_numpy()
-        part = pd.DataFrame({"vehicle_id": rows.index[differs], "kind": kind, "column": column})
-        for name, values in (("before", before), ("after", after)):
-            part[name] = None if values is None else values[differs].astype(object).to_numpy()
-        parts.append(part.astype({"before": object, "after": object}))
-    return pd.concat(parts, ignore_index=True)
-
-
-def apply_difference(before: pd.DataFrame, cells: pd.DataFrame) -> pd.DataFrame:
-    """Return the vehicles of the later plan from those of the earlier one and the cells that differ.
-
-    Vehicles that stay keep their order; those that are added stand last.
-    """
-    frame = before.set_index("vehicle_id")
-    removed = cells.loc[cells["kind"] == "removed", "vehicle_id"].unique()
-    out = frame.drop(index=removed).astype(object)
-    for column, part in cells[cells["kind"] == "changed"].groupby("column"):
-        out.loc[part["vehicle_id"].to_numpy(), column] = part["after"].to_numpy()
-    added = cells[cells["kind"] == "added"]
-    if len(added):
-        wide = added.pivot(index="vehicle_id", columns="column", values="after")
-        out = pd.concat([out, wide.reindex(added["vehicle_id"].unique())[out.columns]])
-    out = out.astype(frame.dtypes.to_dict())
-    return out.rename_axis("vehicle_id").reset_index()[list(before.columns)]
+    differs = np.ones((rows.shape[1], len(rows)), dtype=bool)
+    if old is not None and new is not None:
+        for number, column in enumerate(rows):
+            before, after = old[column], new[column]
+            differs[number] = ~((before == after) | (before.isna() & after.isna())).to_numpy(dtype=bool)
+    column, row = np.nonzero(differs)
+    sides = {
+        name: [None] * len(row)
+        if one is None
+        else [cell for key, at in zip(rows, differs, strict=True) for cell in one[key][at].astype(object)]
+        for name, one in (("before", old), ("after", new))
+    }
+    named = pd.DataFrame({"vehicle_id": rows.index[row], "kind": kind, "column": rows.columns[column]})
+    return named.assign(**{name: pd.Series(cells, named.index, dtype=object) for name, cells in sides.items()})
 
 
 def _decisions(old: pd.DataFrame, new: pd.DataFrame) -> pd.DataFrame:

@@ -5,6 +5,8 @@ from __future__ import annotations
 import datetime
 import re
 
+from combust.data.moments import moment_of
+
 _DAYS = ("%d.%m.%Y", "%d/%m/%Y", "%m/%d/%Y")
 LONGEST_DAY = len("2026-01-12")
 _END_OF_DAY = re.compile(r"^(?:(?P<day>.*\d)[ T])?24:00(?::00)?(?P<zone>Z|[+-]\d\d:?\d\d)?$")
@@ -85,8 +87,5 @@ def moment_seconds(text: str) -> float | None:
 
     Without an offset the differences are still right; only the day of a clock change would not be.
     """
-    try:
-        stamp = datetime.datetime.fromisoformat(text.strip())
-    except ValueError:
-        return None
-    return (stamp if stamp.tzinfo else stamp.replace(tzinfo=datetime.UTC)).timestamp()
+    stamp = moment_of(text)
+    return None if stamp is None else stamp.timestamp()
