@@ -80,7 +80,8 @@ class Entries:
     """A table as what was entered: (line, values by key) of good rows, (line, reasons) of refused ones.
 
     ``rows`` counts both. ``stops`` are the stop conditions that the good values of refused rows hold, each kind once,
-    ``stopped`` those rows (line, values, codes), ``notes`` what is to be told.
+    ``stopped`` those rows (line, values, codes), ``lost`` the good values of every refused row by its line, ``notes``
+    what is to be told, ``table`` what was read.
     """
 
     rows: int = 0
@@ -89,6 +90,13 @@ class Entries:
     stops: list[Finding] = field(default_factory=list)
     stopped: list[tuple[int, dict[str, Any], list[str]]] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
+    lost: dict[int, dict[str, Any]] = field(default_factory=dict)
+    table: Table | None = field(default=None, compare=False, repr=False)
+
+    def refuse(self, line: int, why: str, values: dict[str, Any]) -> None:
+        """Refuse a row; its good values tell what it belongs to."""
+        self.refused.append((line, why))
+        self.lost[line] = values
 
     def told(self, words: str = "row {}: {}") -> list[str]:
         """Return a sentence of each refused row, in the order of the table, from its line and its reasons."""
@@ -104,9 +112,11 @@ class Entries:
         entered = as_cells(rows.values, rows.fields, range(rows.faults.size))
         for row, (line, values) in enumerate(zip(rows.lines.tolist(), entered, strict=True)):
             if row not in mask_of:
-                self.good.append((line, values))
+                over = rows.faults.over.get(row, {})
+                values = {key: value for key, value in values.items() if key not in over}
+                self.good.append((line, {**values, "over": over} if over else values))
                 continue
-            self.refused.append((line, rows.reason(row, mask_of[row])))
+            self.refuse(line, rows.reason(row, mask_of[row]), values)
             if codes := codes_of(mask_of[row] & stop_bits()):
                 self.stopped.append((line, values, codes))
             if new := {*codes} - {stop.code for stop in self.stops}:
@@ -267,7 +277,7 @@ def _moments_of(key: str, days: Any, clocks: Any, faults: RowFaults) -> Any:
 
 def read_entries(table: Table, check: Callable[[Rows], object] | None = None) -> Entries:
     """Return the rows of a whole table as what was entered; ``check`` may add faults to a block before."""
-    done = Entries()
+    done = Entries(table=table)
     for rows in table.blocks():
         if check:
             check(rows)
