@@ -37,12 +37,14 @@ from combust.edge.tables.heading_row import faults_of_heading, lines_above
 from combust.edge.tables.headings import Heading, columns_of_visits, match_headings
 from combust.edge.tables.source import Block, TableSource, frame_source, open_table
 from combust.edge.tables.table_map import MapLike, TableMap
-from combust.edge.tables.times import moment, why_no_moment
+from combust.edge.tables.times import ORDERS, asks_for_order, moment, why_no_moment
 
 NEAR_FUELS = 100  # near matches take long: a column that holds no fuels at all gets them for its first cells only
 MOST_COUNTS = tuple(key for key, record in quantities().items() if record.stops_above)
 ABOVE = "The headings of the map stand in row {row}: nothing above it is read."
 UNITS_READ = "Row {row} holds the units of the headings."
+IN_A_MAP = " Or say the order in a map (--map FILE.toml), with one of " + ", ".join(ORDERS)
+IN_A_MAP += ' for the ?: [dates] order = "?".'
 DATE, TIME = Field("date", "text", "day"), Field("time", "text", "clock time")
 
 
@@ -160,7 +162,7 @@ class Table:
             for row, why in block.ragged.items():
                 hint = "Mend the row: one cell for each heading."
                 faults.of.setdefault(row, []).append(("row", Fault("row", None, "missing", why=why, hint=hint)))
-            _join_times(values, faults)
+            _join_times(values, faults, self.how.order)
             for key, count in faults.below.items():
                 self.below[key] = self.below.get(key, 0) + count
             yield Rows(table, {}, block.blank, block.bytes_read, block.lines, values, faults, self.fields, self.how)
@@ -252,24 +254,26 @@ def read_table(
     return Table(source, matched.headings, fields, replace(how, whole_file=fixed), texts, matched.notes)
 
 
-def _join_times(values: dict[str, Any], faults: RowFaults) -> None:
+def _join_times(values: dict[str, Any], faults: RowFaults, order: str) -> None:
     """Bring ``taken_at``, or ``date`` and ``time``, and ``closed_at`` to ISO 8601; what is none, or two, is a fault."""
     days = values.pop("date", None)
     clocks = values.pop("time", None) if days is not None else None
     days = values.get("taken_at") if days is None else days
     for key, dates, times in (("taken_at", days, clocks), ("closed_at", values.get("closed_at"), None)):
         if dates is not None:
-            values[key] = _moments_of(key, dates, np.full(len(dates), "") if times is None else times, faults)
+            clock = np.full(len(dates), "") if times is None else times
+            values[key] = _moments_of(key, dates, clock, faults, order)
 
 
-def _moments_of(key: str, days: Any, clocks: Any, faults: RowFaults) -> Any:
+def _moments_of(key: str, days: Any, clocks: Any, faults: RowFaults, order: str) -> Any:
     """Return dates with their clock times as ISO 8601 texts, "" where there is none; one that is no time is a fault."""
-    moments = [moment(*pair) if any(pair) else "" for pair in zip(days.tolist(), clocks.tolist(), strict=True)]
+    moments = [moment(*pair, order) if any(pair) else "" for pair in zip(days.tolist(), clocks.tolist(), strict=True)]
 
     def fault(row: int) -> Fault:
         text = f"{days[row]} {clocks[row]}".strip()
         hint = "Write it like 2026-01-12T09:05 or 12.01.2026 09:05."
-        return Fault(key, text, "format", why=why_no_moment(text), hint=hint)
+        hint += IN_A_MAP if asks_for_order(text, order) else ""
+        return Fault(key, text, "format", why=why_no_moment(text, order=order), hint=hint)
 
     faults.add([text is None for text in moments], key, fault)
     return np.array([text or "" for text in moments], dtype=object)
