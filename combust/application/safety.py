@@ -38,13 +38,18 @@ def gas_stops(co_ppm: Any, o2_pct: Any, leak_test_passed: Any) -> dict[str, Any]
     }
 
 
+def cab_co_rise(inside_ppm: Any, outside_ppm: Any) -> Any:
+    """Return how much CO the cab has above outside [ppm]; outside not measured counts as 0."""
+    return np.asarray(inside_ppm, dtype=float) - np.nan_to_num(outside_ppm)
+
+
 def cab_stops(inside_ppm: Any, outside_ppm: Any) -> dict[str, Any]:
-    """Return code -> where the CO of the cab sends people out; outside not measured counts as 0."""
+    """Return code -> where the CO of the cab sends people out."""
     inside = np.asarray(inside_ppm, dtype=float)
     return {
         "cab_co_everyone_out": inside >= limit("cab_co_everyone_out"),
         "cab_co_level": inside >= limit("cab_co_level_stop"),
-        "cab_co_rise": inside - np.nan_to_num(outside_ppm) >= limit("cab_co_rise_stop"),
+        "cab_co_rise": cab_co_rise(inside, outside_ppm) >= limit("cab_co_rise_stop"),
     }
 
 

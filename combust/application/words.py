@@ -141,11 +141,17 @@ def check_lines(row: dict[str, Any]) -> Lines:
     gives = ", ".join(quantities()[key].option for key in row["columns"])
     return (
         ("what to do", row["sentence"]),
-        ("takes", f"{row['minutes']} min"),
+        ("takes", f"{row['minutes']} min{_of_it_cooling(row)}"),
         ("heater", needed(row["needs"])),
         ("risk", row["risk"]),
         ("then enter", gives),
     )
+
+
+def _of_it_cooling(row: dict[str, Any]) -> str:
+    """Return how much of the minutes of a check is waiting until the heater is cold; "" where none is."""
+    cooling = load_table("causes")["decide"]["cooling_minutes"] if "cold" in row["needs"] else 0
+    return f", {row['minutes'] - cooling:g} where the heater is off and cold already" if cooling else ""
 
 
 def needed(needs: Iterable[str]) -> str:

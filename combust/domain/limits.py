@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import math
+import re
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from typing import Any
 
 from combust.data.tables import load_table
 
 SEVERITIES = ("stop", "warn", "note")
+STOP = "STOP. "
+_END_OF_SENTENCE = re.compile(r"\. (?=[A-Z])")
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,7 +31,8 @@ class Limit:
 class FindingKind:
     """A kind of finding: what it is about, its place among those (of a reading: the bit in a table's mask).
 
-    ``state`` is the safety state it brings ("" = none), ``forbids`` what is then neither done nor listed.
+    ``state`` is the safety state it brings ("" = none), ``forbids`` what is then neither done nor listed, ``quantity``
+    and ``unit`` what its number is ("" = it has none).
     """
 
     code: str
@@ -37,15 +42,30 @@ class FindingKind:
     bit: int
     state: str = ""
     forbids: tuple[str, ...] = ()
+    quantity: str = ""
+    unit: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """One finding on a result."""
+    """One finding on a result; ``value`` is the number it is about, of that quantity in that unit (None = none)."""
 
     code: str
     severity: str
     text: str
+    quantity: str = ""
+    value: float | None = None
+    unit: str = ""
+
+    @property
+    def what(self) -> str:
+        """The sentence that says what was found: without the word STOP, its full stop, and what is to be done."""
+        return _END_OF_SENTENCE.split(self.text.removeprefix(STOP))[0].removesuffix(".")
+
+    def named(self, whose: str) -> Finding:
+        """Return the same with the name of what it was found at in its text; a stop stays one from its first word."""
+        stop = STOP if self.text.startswith(STOP) else ""
+        return replace(self, text=f"{stop}{whose}: {self.text.removeprefix(STOP)}")
 
 
 @cache
@@ -105,8 +125,8 @@ def finding_kinds(about: str | None = None) -> dict[str, FindingKind]:
         subject = row.get("about", "reading")
         if about in (None, subject):
             places[subject] = places.get(subject, -1) + 1
-            state, forbids = row.get("state", ""), tuple(row.get("forbids", ()))
-            kinds[code] = FindingKind(code, row["severity"], row["text"], subject, places[subject], state, forbids)
+            more = {**row, "about": subject, "forbids": tuple(row.get("forbids", ()))}
+            kinds[code] = FindingKind(code, bit=places[subject], **more)
     return kinds
 
 
@@ -125,7 +145,7 @@ def finding(code: str, numbers: Mapping[str, Any] | None = None, /, **fields: An
     Returns
     -------
     Finding
-        Code, severity [stop, warn, note] and sentence.
+        Code, severity [stop, warn, note], sentence and, where the table names one, its number [unit of the table].
 
     References
     ----------
@@ -136,8 +156,10 @@ def finding(code: str, numbers: Mapping[str, Any] | None = None, /, **fields: An
     >>> finding("calculation_only").severity
     'note'
     """
-    kind = finding_kinds()[code]
-    return Finding(code, kind.severity, kind.text.format_map(fields if numbers is None else numbers))
+    kind, held = finding_kinds()[code], fields if numbers is None else numbers
+    number = float(held[kind.quantity]) if kind.quantity else math.nan
+    told = (kind.quantity, number, kind.unit) if math.isfinite(number) else ()
+    return Finding(code, kind.severity, kind.text.format_map(held), *told)
 
 
 def in_order(findings: Iterable[Finding]) -> tuple[Finding, ...]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass, replace
 from typing import Any
@@ -17,7 +16,6 @@ from combust.kernel.types import Truth
 
 # What says where the heater stands, or that nothing was said: of a past or a refused reading it is left out.
 PLACE = ("indoors", "location_unknown", "not_judged", "nothing_entered")
-_END_OF_SENTENCE = re.compile(r"\. (?=[A-Z])")
 # From nothing to the worst; the place in this order is the rank.
 STATES = ("nothing_found", "not_judged", "outdoors_only", "heater_off", "everyone_out")
 
@@ -203,11 +201,10 @@ class Safety:
         state, texts, kinds = self.state, load_table("cautions"), finding_kinds()
         if self.stops:
             return tuple(one.text for one in self.stops)
-        why = tuple(one.text for one in self.findings if one.code in kinds and kinds[one.code].state == state)
+        why = tuple(one for one in self.findings if one.code in kinds and kinds[one.code].state == state)
         if state == "outdoors_only":
-            reasons = "; ".join(_END_OF_SENTENCE.split(text)[0].removesuffix(".") for text in why)
-            return (str(texts[state]).format(reasons=reasons),)
-        return why if state == "not_judged" else (str(texts["no_stop"]),)
+            return (str(texts[state]).format(reasons="; ".join(one.what for one in why)),)
+        return tuple(one.text for one in why) if state == "not_judged" else (str(texts["no_stop"]),)
 
     def to_dict(self) -> dict[str, object]:
         """Return plain values for JSON, where it stands first.

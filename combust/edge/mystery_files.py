@@ -5,18 +5,20 @@ from __future__ import annotations
 import hashlib
 import hmac
 import json
+import unicodedata
+from collections import Counter
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 from combust.application.mystery import CaseKey, Dealer, MysteryCase, Play, PlayedVisit, Statement
+from combust.application.mystery.case import is_result, is_step
 from combust.application.mystery.played_visit import begin
-from combust.application.mystery.rules import prices, table
+from combust.application.mystery.rules import table, told_columns
 from combust.data.errors import CombustError, Fault
 from combust.data.tables import is_nested_deeply, read_text
-from combust.domain.reading import check_values
-from combust.domain.result import plain
+from combust.domain.result import many, plain
 
 LARGEST_FILE = 20_000_000  # a key of a whole class
 
@@ -55,12 +57,9 @@ class LearnerFile:
         rows = []
         for one in shown:
             step, result = one.get("step"), one.get("result")
-            flame = isinstance(result, dict) and isinstance(result.get("flame", True), bool)
-            if step not in prices() or not isinstance(result, dict) or not flame:
+            if not is_step(step):
                 raise _not_a_case("shows a step that is none")
-            row = {key: value for key, value in result.items() if key not in ("flame", "location")}
-            checked, faults = check_values(row)
-            if faults or checked != row:
+            if not is_result(step, result):
                 raise _not_a_case("shows what cannot be read")
             rows.append((str(step), result))
         held = cls(MysteryCase.from_dict(given.get("case")), rows, Statement.from_dict(given.get("statement") or {}))
@@ -98,7 +97,7 @@ class LearnerFile:
 
 
 class KeyFile:
-    """The trainer's key of some cases: results, answers, and what was handed out to whom.
+    """The trainer's key of some cases: results, answers, what was handed out to whom, and to whom the answer was told.
 
     Parameters
     ----------
@@ -107,10 +106,18 @@ class KeyFile:
         Secret behind the ids of learners.
     handed_out : mapping
         Case -> learner -> steps.
+    scored : mapping, optional
+        Case -> learner -> ``statement`` and ``steps`` (how many) when it was scored first.
     """
 
-    def __init__(self, cases: dict[str, CaseKey], ids: str, handed_out: dict[str, dict[str, list[str]]]) -> None:
-        self.cases, self.ids, self.handed_out = cases, ids, handed_out
+    def __init__(
+        self,
+        cases: dict[str, CaseKey],
+        ids: str,
+        handed_out: dict[str, dict[str, list[str]]],
+        scored: dict[str, dict[str, dict[str, Any]]] | None = None,
+    ) -> None:
+        self.cases, self.ids, self.handed_out, self.scored = cases, ids, handed_out, scored or {}
 
     @classmethod
     def opened(cls, path: str, dealer: Dealer) -> KeyFile:
@@ -133,9 +140,10 @@ class KeyFile:
             raise _not_a_case("is no key of a trainer", "Give the file that `combust mystery deal --key` wrote.")
         for of_case in out.values():
             known = isinstance(of_case, dict) and all(isinstance(steps, list) for steps in of_case.values())
-            if not known or not all(step in prices() for steps in of_case.values() for step in steps):
+            if not known or not all(is_step(step) for steps in of_case.values() for step in steps):
                 raise _not_a_case("holds an account that cannot be")
-        return cls({str(name): CaseKey.from_dict(one) for name, one in cases.items()}, given["ids"], out)
+        scored = _scored(given.get("scored", {}))
+        return cls({str(name): CaseKey.from_dict(one) for name, one in cases.items()}, given["ids"], out, scored)
 
     def add(self, key: CaseKey) -> None:
         """Add a case; what was handed out of it before stays."""
@@ -156,7 +164,12 @@ class KeyFile:
 
     def steps(self, case_id: str, learner: str) -> tuple[str, ...]:
         """Return the steps that were handed out to a learner."""
-        return tuple(self.handed_out.get(case_id, {}).get(learner, ()))
+        of_case = self.handed_out.get(case_id, {})
+        return tuple(of_case.get(_known(learner, of_case), ()))
+
+    def play(self, learner: str, held: LearnerFile) -> Play:
+        """Return what a learner bought, by this key."""
+        return Play(self.case(held.case.case_id), self.steps(held.case.case_id, learner))
 
     def hand_out(self, case_id: str, learner: str, step: str) -> dict[str, Any]:
         """Return the result of a step, and keep it in the account of the learner.
@@ -167,27 +180,115 @@ class KeyFile:
             A step that is none, or makes no sense now.
         """
         play = Play(self.case(case_id), self.steps(case_id, learner)).take(step)
-        self.handed_out.setdefault(case_id, {})[learner] = list(play.steps)
+        of_case = self.handed_out.setdefault(case_id, {})
+        of_case[_known(learner, of_case)] = list(play.steps)
         return dict(play.visit().shown.get(step, {}))
+
+    def remarks(self, learner: str, held: LearnerFile) -> list[str]:
+        """Return what in a learner's file is not as it was dealt and handed out: this key counts all the same."""
+        key, shown = self.case(held.case.case_id), held.shown
+        mine, dealt = _in_words(held.case), _in_words(key.case)
+        told = [
+            f"says {name} {text}: {dealt[name]} was dealt, and counts"
+            for name, text in mine.items()
+            if text != dealt[name]
+        ]
+        visit, given = key.visit(), list[tuple[str, dict[str, Any]]]()
+        for step in self.steps(key.case.case_id, learner):
+            visit.take(step)
+            given.append((step, dict(visit.shown.get(step, {}))))
+        out, here = Counter(step for step, _ in given), Counter(step for step, _ in shown)
+        other = dict.fromkeys(step for step, row in shown if step in out and (step, row) not in given)
+        for words, steps in (
+            ("lacks what was handed out", out - here),
+            ("shows what was never handed out", here - out),
+            ("shows another result than was handed out", other),
+        ):
+            told += [f"{words}: {', '.join(steps)}"] if steps else []
+        return told
+
+    def tell(self, learner: str, held: LearnerFile) -> list[str]:
+        """Keep that a learner was told the answer, by which statement; return what is otherwise than the first time."""
+        case_id, statement = held.case.case_id, plain(replace(held.statement, record={}))
+        of_case, steps = self.scored.setdefault(case_id, {}), len(self.steps(case_id, learner))
+        first = of_case.setdefault(_known(learner, of_case), {"statement": statement, "steps": steps})
+        said = ", ".join(f"{name} {share:g}" for name, share in first["statement"]["probabilities"].items())
+        told = (
+            [f"was scored before with another statement ({said or 'none'})"] if first["statement"] != statement else []
+        )
+        later = steps - first["steps"]
+        return told + ([f"got {many(later, 'step')} after its answer was told"] if later > 0 else [])
+
+    def known_before(self, played: Iterable[tuple[str, str]]) -> list[str]:
+        """Return of each case (learner, case) who may know its answer, since it was told with the score of others."""
+        learners: dict[str, list[str]] = {}
+        for name, case_id in played:
+            learners.setdefault(case_id, []).append(name)
+        told = []
+        for case_id, names in learners.items():
+            before = self.scored.get(case_id, {})
+            late = [name for name in names if _known(name, before) not in before]
+            said = f"The answer of case {case_id} was told before, with the score of {', '.join(before)}"
+            told += [f"{said}: {', '.join(late)} may know it."] if before and late else []
+        return told
 
     def others(self, told: Iterable[tuple[str, Any]]) -> list[str]:
         """Return to whom else results of the scored cases were handed out: a copy under another name shows here."""
-        scored = [(name, one.score.case_id) for name, one in told]
+        scored = [(_folded(name), one.score.case_id) for name, one in told]
         return [
             f"{name} ({len(steps)} of case {case_id})"
             for case_id in dict.fromkeys(case_id for _, case_id in scored)
             for name, steps in self.handed_out.get(case_id, {}).items()
-            if (name, case_id) not in scored
+            if (_folded(name), case_id) not in scored
         ]
 
     def learner_id(self, name: str) -> str:
         """Return the id of a learner in results: the same for the same name and key, and untold without the key."""
-        return hmac.new(self.ids.encode(), name.strip().lower().encode(), hashlib.sha256).hexdigest()[:8]
+        return hmac.new(self.ids.encode(), _folded(name).encode(), hashlib.sha256).hexdigest()[:8]
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
         cases = {name: one.to_dict() for name, one in self.cases.items()}
-        return {"format": table()["format"], "ids": self.ids, "handed_out": plain(self.handed_out), "cases": cases}
+        accounts = {"handed_out": plain(self.handed_out), "scored": plain(self.scored)}
+        return {"format": table()["format"], "ids": self.ids, **accounts, "cases": cases}
+
+
+def _folded(name: str) -> str:
+    """Return the name of a learner without what makes no other learner: capitals, blanks, ways to write an accent."""
+    return unicodedata.normalize("NFC", name).strip().casefold()
+
+
+def _known(learner: str, names: Iterable[str]) -> str:
+    """Return a learner's name as an account has it already."""
+    return next((one for one in names if _folded(one) == _folded(learner)), learner)
+
+
+def _in_words(case: MysteryCase) -> dict[str, str]:
+    """Return everything of a case that a file could say otherwise, in words."""
+    names = {"level": case.level, "heater_id": case.heater_id, "site": case.site}
+    return dict(told_columns({"budget_min": case.budget, **case.context, **case.first, **names}))
+
+
+def _scored(accounts: Any) -> dict[str, dict[str, dict[str, Any]]]:
+    """Return what was kept of each learner of each case when it was scored first, each statement whole.
+
+    Raises
+    ------
+    CombustError
+        They are no accounts.
+    """
+    if not isinstance(accounts, dict) or not all(isinstance(one, dict) for one in accounts.values()):
+        raise _not_a_case("holds a score that cannot be")
+    for row in (row for of_case in accounts.values() for row in of_case.values()):
+        if not isinstance(row, dict) or type(row.get("steps")) is not int:
+            raise _not_a_case("holds a score that cannot be")
+    return {
+        case_id: {
+            name: {"statement": plain(Statement.from_dict(row.get("statement"))), "steps": row["steps"]}
+            for name, row in of_case.items()
+        }
+        for case_id, of_case in accounts.items()
+    }
 
 
 def read_json(path: str) -> dict[str, Any]:

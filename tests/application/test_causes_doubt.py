@@ -5,9 +5,12 @@ The heaters are simulated apart from the model (``tests/simulator``); the rest i
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pytest
 
+from combust.application.causes.catalogue import shipped_priors
 from combust.application.causes.rank import rank_causes
 from combust.domain.heater import Heater
 from tests.application.conftest import PROFILE
@@ -154,11 +157,12 @@ def test_a_height_carries_the_weather(heater):
 @pytest.mark.parametrize(
     ("reading", "symptom", "first"),
     [
-        ({"o2_dry_pct": 3.0}, "rich", "look_at_terminals"),
-        ({"o2_dry_pct": 14.5}, "lean", "fuel_sample"),
-        ({"o2_dry_pct": 8.2, "co_dry_ppm": 700.0}, "sooty", "look_at_terminals"),
-        ({"o2_dry_pct": 8.2, "flue_temp_c": 460.0}, "hot flue", "heating_air"),
-        ({"o2_dry_pct": 8.2, "air_in_temp_c": 20.0, "air_out_temp_c": 45.0}, "weak heat", "fuel_sample"),
+        ({"o2_dry_pct": 3.0}, "richer than its band (lambda 1.1", "look_at_terminals"),
+        ({"o2_dry_pct": 14.5}, "leaner than its band (lambda 3.", "fuel_sample"),
+        ({"o2_dry_pct": 8.2, "co_dry_ppm": 700.0}, "out: CO 700 ppm.", "look_at_terminals"),
+        ({"o2_dry_pct": 8.2, "co_dry_ppm": 40.0, "smoke_number": 5.0}, "out: smoke number 5.", "look_at_terminals"),
+        ({"o2_dry_pct": 8.2, "flue_temp_c": 460.0}, "hot flue (460 °C)", "heating_air"),
+        ({"o2_dry_pct": 8.2, "air_in_temp_c": 20.0, "air_out_temp_c": 45.0}, "warmed by 25 K", "fuel_sample"),
         ({"o2_dry_pct": 8.2}, "nothing", "second_stage"),
     ],
 )
@@ -173,6 +177,38 @@ def test_without_a_baseline_the_order_is_fixed_by_symptom(reading, symptom, firs
     assert found.adjust is None
     assert "own baseline" not in text
     assert "%" not in "".join(value for label, value in found.lines() if label in shares(found))
+
+
+@pytest.mark.hand
+@pytest.mark.parametrize(
+    ("band", "told"),
+    [
+        ((1.2, 1.5), "out: nothing."),
+        ((1.27, 1.5), "out: nothing."),
+        ((1.32, 1.5), "richer than its band (lambda 1.2"),
+        (None, "below 1.35"),
+    ],
+)
+def test_what_stands_out_follows_from_the_band_of_the_heater(band, told):
+    """Hand: 4.6 % O2 is lambda 1 + 4.6/16.3 · 0.935 = 1.26 of diesel at the air of the band, 1.27 within its 95 %."""
+    stages = {"high": {"air_ratio_band": list(band)} if band else {}, "low": {"air_ratio_band": [1.8, 2.4]}}
+    bare = Heater.from_dict({"heater_id": "heater-1", "fuel": "diesel_b7", "stages": stages})
+    reading = {**HERE, "pressure_hpa": 1013.25, "intake_temp_c": 15.0, "humidity_pct": 0.0, "o2_dry_pct": 4.6}
+    reading.pop("altitude_m", None)
+    found = rank_causes(bare, {**reading, "co_dry_ppm": 40.0, "stage": "high"})[0]
+    assert told in found.findings[0].text
+
+
+@pytest.mark.hand
+def test_no_sentence_of_a_cause_tells_what_was_not_read(heater):
+    """At lambda 1.22 nobody says that O2 is normal; the size of a fault alone is told with numbers of the reading."""
+    rich = rank_causes(heater, {**USUAL, "o2_dry_pct": 3.95, "co_dry_ppm": 900.0, "smoke_number": 5.0})[0]
+    assert "normal" not in str(rich)
+    for cause in shipped_priors().causes.values():
+        said = " ".join((cause.sentence, cause.sentence_without_baseline, *cause.rest.values()))
+        assert not re.search(r"\bnormal\b|\b(O2|CO|smoke|flue|lambda|heating air) (is|are) |stands out", said), (
+            cause.name
+        )
 
 
 @pytest.mark.practice

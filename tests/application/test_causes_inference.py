@@ -83,9 +83,9 @@ def test_a_wet_gas_whose_water_nobody_knows_says_nothing_of_the_causes(heater, w
         (one.cause, one.probability) for one in without.causes
     ]
     assert "nan" not in str(found)
-    stops = [text for text in found.safety.lines() if "ppm CO in the exhaust is above 1000 ppm" in text]
+    stops = [text for text in found.safety.lines() if "STOP. CO in the exhaust" in text]
     assert len(stops) == (wet["co_wet_ppm"] > 1000.0)
-    assert all(text.startswith("STOP. 1500 ppm") for text in stops)
+    assert all(text.startswith("STOP. CO in the exhaust (1500 ppm)") for text in stops)
 
 
 @pytest.mark.hand

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from combust.application.reading.columns import Columns
 from combust.application.reading.interpret import RESULT_KEYS, interpret_columns
 from combust.application.reading.judge import codes_of
-from combust.application.reading.result import interpret
+from combust.application.reading.result import interpret, safety_of
 from combust.data.vocabulary import input_keys, quantities
 from combust.domain.catalogue import get_fuel
 from combust.domain.instrument import instrument_class
@@ -96,6 +96,27 @@ def test_a_wet_co_reading_stops_on_its_dry_value() -> None:
     """950 ppm wet are more than 1000 dry in any gas with over 5 % water (lambda below 2.5)."""
     values = {"co_dry_ppm": None, "co_wet_ppm": 950.0, "o2_dry_pct": None, "o2_wet_pct": 7.5}
     assert "exhaust_co_high" in stops(**values)
+
+
+@pytest.mark.parametrize(
+    ("entered", "code", "number"),
+    [
+        ({"co_dry_ppm": 1530.4}, "exhaust_co_high", 1530.4),
+        ({"co_dry_ppm": 900.0, "o2_dry_pct": 12.0}, "exhaust_co_air_free_high", 900.0 * 20.946 / 8.946),
+        ({"cab_co_in_ppm": 31.0, "cab_co_out_ppm": 4.0}, "cab_co_rise", 27.0),
+        ({"cab_co_in_ppm": 31.0}, "cab_co_rise", 31.0),  # outside not measured counts as 0
+    ],
+)
+def test_a_finding_holds_its_number(entered: dict[str, Any], code: str, number: float) -> None:
+    """Hand: as entered, air-free by 20.946/(20.946 - O2), cab less outside."""
+    found = next(one for one in safety_of({"location": "outdoors", **entered}).stops if one.code == code)
+    assert (found.value, found.unit) == (pytest.approx(number, rel=1e-9), "ppm")
+
+
+def test_the_number_of_a_finding_has_the_unit_of_its_quantity() -> None:
+    kinds = [one for one in finding_kinds().values() if one.quantity in quantities()]
+    assert kinds
+    assert [one.code for one in kinds if one.unit != quantities()[one.quantity].unit] == []
 
 
 STOPPING = {

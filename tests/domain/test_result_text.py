@@ -89,11 +89,11 @@ def test_without_a_stop_the_only_sentence_is_said() -> None:
 @pytest.mark.hand
 def test_the_json_of_a_result_holds_no_nan_and_what_was_assumed_by_its_name() -> None:
     told = Told((Finding("b", "stop", "STOP."),), (Assumed("check_s", 0.0, "s", "not in the profile"),)).to_dict()
-    stop = {"code": "b", "severity": "stop", "text": "STOP."}
+    stop = {"code": "b", "severity": "stop", "text": "STOP.", **NO_NUMBER}
     assert next(iter(told)) == "safety"
     assert told == {
         "safety": {"state": "heater_off", "text": "STOP.", "stops": [stop]},
-        "findings": [{"code": "b", "severity": "stop", "text": "STOP."}],
+        "findings": [stop],
         "assumed": {"check_s": {"value": 0.0, "unit": "s", "origin": "not in the profile"}},
         "left_out": [], "cautions": [], "ratio": None, "version": combust.__version__,
     }  # fmt: skip
@@ -110,6 +110,9 @@ def test_without_lines_of_its_own_every_word_and_number_is_a_row() -> None:
     assert Short(0.25, "x").lines() == [("fuel use", "0.25"), ("name", "x")]
 
 
+NO_NUMBER = {"quantity": "", "value": None, "unit": ""}
+
+
 @pytest.mark.parametrize(
     ("value", "expected"),
     [
@@ -119,7 +122,11 @@ def test_without_lines_of_its_own_every_word_and_number_is_a_row() -> None:
         ({1: (True, "a")}, {"1": [True, "a"]}),
         (datetime.date(2026, 3, 1), "2026-03-01"),
         (np.int64(3), 3),
-        (Finding("a", "note", "t"), {"code": "a", "severity": "note", "text": "t"}),
+        (Finding("a", "note", "t"), {"code": "a", "severity": "note", "text": "t", **NO_NUMBER}),
+        (
+            Finding("a", "stop", "t", "co_dry_ppm", 1530.0, "ppm"),
+            {"code": "a", "severity": "stop", "text": "t", "quantity": "co_dry_ppm", "value": 1530.0, "unit": "ppm"},
+        ),
     ],
 )
 @pytest.mark.hand

@@ -173,7 +173,7 @@ def test_a_refused_reading_still_tells_its_stops_first_and_never_says_that_there
 def test_of_refused_repeats_the_worst_is_judged() -> None:
     run = call("reading", "--o2-dry", "30", "--co-dry", "50", "--co-dry", "5000", "--location", "outdoors")
     assert run.code == 3
-    assert "5000 ppm CO in the exhaust" in run.err
+    assert "CO in the exhaust (5000 ppm)" in run.err
 
 
 @pytest.mark.parametrize("key", ["--co-wet", "--co-dry-pct"])
@@ -188,7 +188,7 @@ def test_a_wet_co_that_cannot_be_converted_stops_all_the_same() -> None:
     run = call("reading", "--co-wet", "5000", "--location", "outdoors", "--json")
     assert run.code == 0
     assert run.json["findings"][0]["code"] == "exhaust_co_high"
-    assert run.err.startswith("STOP. 5000 ppm")
+    assert run.err.startswith("STOP. CO in the exhaust (5000 ppm)")
 
 
 def test_nothing_to_judge_is_refused() -> None:

@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from combust.application.reading.result import interpret
 from combust.application.visit.standing import standing
 from combust.application.visit.steady import steady_window
+from combust.application.visit.visit import Visit
 from combust.domain.reading import Reading
 from combust.domain.result import plain
 from combust.edge.logbook.book import Logbook
@@ -50,6 +51,25 @@ def test_cause_of_a_visit_is_the_standing_of_the_visit_with_more_detail(book):
     told = call("cause", book)  # one alone is open
     assert "checks to make next" in told.out
     assert "12.6 V at rest" in told.out
+
+
+def test_the_causes_of_a_repaired_visit_as_found(book):
+    """A crushed intake (A8 of the trade notes: O2 4.84 for 8.2, suction and flue), mended: after it, it is healthy."""
+    lines = [
+        "outdoors altitude 210 air 15 high o2 4.84 flue 365 co 1200 plug 12.5 intake_static -60",
+        "repair hose replaced",
+        "high o2 8.2 co 45 flue 330",
+        "correct 3 co 1210 because misread",
+    ]
+    begun(book, *lines, heater="heater-0312")
+    after, before = (call("cause", book, "--visit-id", "V001", *more, "--json") for more in ((), ("--phase", "before")))
+    assert after.json["visits"][0]["causes"][0]["cause"] == "healthy"
+    assert not after.json["safety"]["stops"]
+    found = before.json["visits"][0]
+    assert found["causes"][0]["cause"] != "healthy"
+    assert before.json["safety"]["stops"][0]["value"] == 1210.0
+    assert before.json["safety"]["text"].startswith("STOP. visit V001, as found: CO in the exhaust (1210 ppm)")
+    assert call("cause", book, "--visit-id", "V001", "--phase", "before", "--o2-dry", "8").code == 3
 
 
 def test_cause_takes_no_number_beside_a_book_and_says_what_is_missing(book):
@@ -163,3 +183,25 @@ def test_the_property_can_fail():
     columns = {"o2_dry_pct": 8.2 + 0.1 * np.array([0, 3] * 10), "minutes_since_ignition": np.full(20, 10.0)}
     assert steady_window(clock, columns).steady
     assert float(np.ptp(columns["o2_dry_pct"])) > 0.3
+
+
+@pytest.mark.regression
+@pytest.mark.parametrize(
+    ("heater", "lines", "minutes"),
+    [
+        ("heater-0312", ["outdoors altitude 210 air 15 high o2 4.84 flue 365 co 120"], 5.0),
+        ("heater-0312", ["outdoors altitude 210 air 15 high o2 4.84 flue 365 co 1500"], 1.0),  # a stop: it is off
+        ("heater-0312", ["outdoors never_lit"], 1.0),
+    ],
+)
+def test_a_check_takes_the_same_minutes_wherever_it_is_told(book, heater, lines, minutes):
+    """By the table of checks: 5 minutes to look at the terminals, 4 of them until it is cold."""
+    begun(book, *lines, heater=heater)
+    found = standing(visit_of(book))
+    of_checks = {one.check: one.minutes for one in found.checks}
+    assert of_checks["look_at_terminals"] == minutes
+    first = found.checks[0]
+    assert f"({first.minutes:g} min; combust word {first.check})" in found.next_check
+    bare = standing(Visit("V2").add("reading", dict(visit_of(book).last_taken[0].row)))
+    assert {one.check: one.minutes for one in bare.checks}["look_at_terminals"] == minutes
+    assert "5 min, 1 where the heater is off and cold already" in call("word", "look_at_terminals").out

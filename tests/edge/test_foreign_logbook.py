@@ -294,3 +294,46 @@ def test_a_fuel_that_is_not_known_is_told_when_it_is_taken_into_a_book(foreign: 
     (told,) = [one for one in table.notes if "without lambda" in one]
     assert "2 readings" in told
     assert '[words.fuel] "Gasöl" = "?"' in told
+
+
+@pytest.mark.regression
+def test_rows_that_are_refused_for_one_reason_are_told_in_one_line(tmp_path):
+    table = tmp_path / "winter.csv"
+    words = ["kinked", "kinked", "zu viel", "geknickt", "fuel_over", "kinked"]
+    rows = [f"heater-0107,2024-11-{day:02}T09:00,8.3,45,{word}" for day, word in enumerate(words, 1)]
+    lines = ["heater_id,taken_at,o2_dry_pct,co_dry_ppm,found", *rows, "heater-0107,2024-12-01T09:00,88,45,fuel_over"]
+    table.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    added = call("log", "add", str(tmp_path / "w.book"), str(table))
+    refused = [line for line in added.err.splitlines() if line.startswith("note: row")]
+    assert [line[: line.index(" is ")] for line in refused] == [
+        "note: rows 2, 3, 4, 5, 7 refused: found = kinked, zu viel, geknickt",
+        "note: row 8 refused: o2_dry_pct = 88 vol %",
+    ]
+    assert "7 rows: 1 taken, 6 refused." in added.out
+
+
+OLD = """heater_id,taken_at,phase,stage,location,fuel,o2_dry_pct,co_dry_ppm
+heater-0312,2023-11-05T09:00,before,high,outdoors,diesel_b7,4.2,1530
+heater-0312,2023-11-05T11:00,after,high,outdoors,diesel_b7,8.2,45
+heater-0107,2024-11-06T09:00,before,high,outdoors,diesel_b7,4.2,1730
+heater-0107,2024-11-06T10:00,after,high,outdoors,diesel_b7,8.3,45
+"""
+REFUSED = "heater-0107,2022-11-06T10:00,before,high,outdoors,diesel_b7,88,1830\n"
+
+
+@pytest.mark.regression
+@pytest.mark.parametrize(
+    ("rows", "head"),
+    [
+        (OLD, "STOP. visit heater-0107 2024-11-06, before the work, and 1 reading more: CO in the exhaust (1730"),
+        (OLD + REFUSED, "STOP. row 6, heater-0107, 2022-11-06, before the work: CO in the exhaust (1830 ppm)"),
+    ],
+)
+def test_an_old_alarm_is_told_with_heater_day_and_phase(tmp_path, rows, head):
+    table = tmp_path / "old.csv"
+    table.write_text(rows, encoding="utf-8")
+    added = call("log", "add", str(tmp_path / "w.book"), str(table))
+    assert added.out.startswith(head)
+    told = call("history", str(table), "--fleet").out
+    assert "heater-0312: STOP. visit heater-0312 2023-11-05, before the work: " in told
+    assert ("STOP. row 6, heater-0107, 2022-11-06, before the work: CO in" in told) == (REFUSED in rows)

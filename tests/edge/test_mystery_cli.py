@@ -19,6 +19,7 @@ from combust.edge.cli import mystery as mystery_module
 from combust.edge.mystery_files import KeyFile, LearnerFile
 from combust.edge.reports.class_sheets import class_pages, results_csv
 from tests.application.mystery_study import SALT, dealt
+from tests.edge.mystery_case import files_in
 from tests.edge.runs import run
 
 FAULTS = shipped_priors().faults
@@ -33,21 +34,7 @@ def salt_file(tmp_path):
 
 @pytest.fixture
 def files(tmp_path):
-    """Write the two files of a case that is dealt once for all tests: (learner's, trainer's)."""
-
-    def written(seed, name="case", place=None):
-        key = dealt(seed)
-        if place:
-            key = replace(key, case=replace(key.case, context={**key.case.context, "location": place}))
-        held, keys = tmp_path / f"{name}.json", tmp_path / "key.json"
-        held.write_text(json.dumps(LearnerFile(key.case).to_dict()))
-        account = KeyFile({}, "a secret of ids", {})
-        account.add(key)
-        if not keys.exists():
-            keys.write_text(json.dumps(account.to_dict()))
-        return held, keys
-
-    return written
+    return files_in(tmp_path)
 
 
 def test_deal_play_and_score_round_trip(capsys, tmp_path, salt_file):
@@ -93,44 +80,6 @@ def test_deal_play_and_score_round_trip(capsys, tmp_path, salt_file):
     assert "anna" not in table.read_text()
     run(capsys, "mystery", "score", file, "--key", key, "--csv", table, "--names")
     assert "anna" in table.read_text()
-
-
-def test_no_result_lies_in_the_learners_file_and_none_comes_without_the_key(capsys, files):
-    file, key = files(0)
-    code, out, err = run(capsys, "mystery", "play", file, "--take", "heating_air")
-    assert (code, out) == (3, "")
-    assert "The trainer hands it out" in err
-    hidden = dealt(0).results["heating_air"]["air_out_temp_c"]
-    assert str(hidden) not in file.read_text()
-    assert str(hidden) in key.read_text()
-
-
-def test_a_copy_buys_nothing_and_is_seen(capsys, tmp_path, files):
-    # A learner who plays a copy to look behind every check and hands in the first file: the account knows.
-    file, key = files(0, "anna")
-    copy = tmp_path / "anna2.json"
-    copy.write_text(file.read_text())
-    run(capsys, "mystery", "play", copy, "--take", "heating_air", "--take", "port_pressures", "--key", key)
-    code, out, _ = run(capsys, "mystery", "score", file, "--key", key)
-    assert code == 0
-    assert "Also handed out: anna2 (2 of case" in out
-    # What is taken out of the learner's own file afterwards is paid all the same.
-    before = file.read_text()
-    run(capsys, "mystery", "play", file, "--take", "span_gas", "--key", key)
-    file.write_text(before)
-    _, out, _ = run(capsys, "mystery", "score", file, "--key", key, "--json")
-    assert json.loads(out)["scores"][0]["score"]["parts"]["cost"] == -3.4  # 10 min + 12 / 0.5, a tenth of a point each
-    code, _, err = run(capsys, "mystery", "play", file, "--take", "span_gas", "--key", key)
-    assert (code, "made already" in err) == (3, True)
-
-
-def test_a_result_that_was_written_into_the_file_is_no_evidence(capsys, files):
-    file, key = files(0)
-    held = json.loads(file.read_text())
-    held["shown"] = [{"step": "heating_air", "result": {"air_out_temp_c": 140.0, "air_in_temp_c": 5.0}}]
-    file.write_text(json.dumps(held))
-    _, out, _ = run(capsys, "mystery", "score", file, "--key", key, "--json")
-    assert [row["step"] for row in json.loads(out)["scores"][0]["steps"]] == ["first reading"]
 
 
 def test_the_same_seed_and_salt_write_the_same_file(capsys, tmp_path, salt_file, monkeypatch):
@@ -289,7 +238,7 @@ def test_the_results_of_a_class(capsys, tmp_path, files):
 def test_results_stand_under_ids_that_the_key_alone_explains():
     one = score_of(Play(dealt(0)), Statement())
     keys = KeyFile({}, Dealer(SALT).learners_secret, {})
-    text = results_csv([(keys.learner_id(name), one) for name in ("Zoë", "=cmd()")])
+    text = results_csv([(keys.learner_id(name), one) for name in ("Zoë", "=cmd()")], ["", ""])
     rows = list(csv.DictReader(text.splitlines()))
     assert [row["learner"] for row in rows] == sorted(keys.learner_id(name) for name in ("Zoë", "=cmd()"))
     assert keys.learner_id("Zoë") == keys.learner_id(" zoë ") != KeyFile({}, "other", {}).learner_id("Zoë")

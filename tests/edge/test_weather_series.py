@@ -370,6 +370,8 @@ def test_a_torn_epw_file_is_told(tmp_path: Path) -> None:
     for size in (60, 200, 300):
         path.write_text(whole[:size], encoding="utf-8")
         assert re.search("EPW|no usable hour", refusal(path, 1850.0))
+    path.write_text(whole.replace(",-7.0,", ",1e400,", 1), encoding="utf-8")  # a clock that is no number
+    assert "is no EPW file" in refusal(path, 1850.0)
 
 
 @pytest.mark.parametrize(

@@ -155,6 +155,10 @@ class Priors:
         moved = held(weight * np.array([cause.learnt for cause in some]), weight, least)
         return dict(zip(stated, moved.tolist(), strict=True))
 
+    def minutes_of(self, check: Check, *, off: bool) -> float:
+        """Return the minutes of a check; ``off``: the heater is off, so that nobody waits until it is cold."""
+        return check.minutes - (self.decide("cooling_minutes") if off and "cold" in check.needs else 0.0)
+
     def strip_down_faults(self, found: str | None) -> list[Fault]:
         """Return the fault of what opening the unit showed, when that is no cause; nothing when it was not entered."""
         if found is None or found == "nothing_found" or found in self.faults:

@@ -21,6 +21,7 @@ from combust.application.causes.separate import chances
 from combust.application.causes.stacking import stacked
 from combust.application.causes.stage_reading import StageReading, Values
 from combust.application.causes.visit_result import NextCheck
+from combust.data.vocabulary import inputs
 from combust.domain.safety import Safety
 from combust.kernel.types import Floats
 
@@ -34,7 +35,10 @@ MOST = 24  # hypotheses that count at most
 OPENS_HEATER = "supply_locked_out"  # what opening the heater needs: licensed work
 NO_BITS = ("cab_co",)  # a must before any hand-back, whatever it tells of the causes
 SITE = "site"  # how dense the air is, in standard deviations of what is assumed
-OFF_TOO = ("ambient_o2", "span", "delivery", "band")  # channels that need no burning heater
+# What is read while the heater burns: with any of it, it is warm.
+WARM = tuple(name for key, one in inputs().items() if one.wet_twin for name in (key, one.wet_twin))
+WARM += ("smoke_number", "flue_temp_c", "air_out_temp_c", "intake_co2_pct", "intake_o2_pct", "supply_v", "blower_rpm")
+WARM += ("pump_hz", "intake_static_pa", "exhaust_static_pa", "o2_span_over_3min_pct", "flue_drift_k_per_min")
 
 # Channels a check adds on the row it is made at; second_stage and the ducts add a row of their own.
 ON_ROW = {
@@ -122,12 +126,12 @@ def propose_checks(
     if not valid:
         allowed = [check for check in allowed if check.tier == "validity" or check.name in ("span_gas", "cab_co")]
     may_burn = safety.allows(("burning",))
-    saved = priors.decide("cooling_minutes")
-    off = not may_burn or not any(one.channel not in OFF_TOO for one in visit.found)
-    minutes = {check.name: check.minutes - (saved if off and "cold" in check.needs else 0.0) for check in allowed}
+    off = is_off(readings, safety)
+    saved = 0.0 if off else priors.decide("cooling_minutes")
+    minutes = {check.name: priors.minutes_of(check, off=off) for check in allowed}
     told = [check for check in allowed if check.name not in NO_BITS]
     parts = _components(result, fits, generator)
-    worth = expected_worths(engine, visit, parts, readings, told, minutes, 0.0 if off else saved, generator, fits=fits)
+    worth = expected_worths(engine, visit, parts, readings, told, minutes, saved, generator, fits=fits)
     least = priors.decide("skip_bits" if settled else "skip_unsettled_bits")
     listed = [check for check in told if worth[check.name].adds >= least]
     listed.sort(key=lambda check: worth[check.name].order)
@@ -154,6 +158,11 @@ def propose_checks(
             )
         )
     return tuple(proposed)
+
+
+def is_off(readings: Sequence[Values], safety: Safety) -> bool:
+    """Return whether the heater is off: it must be, or nothing was read that is read while it burns."""
+    return not safety.allows(("burning",)) or not any(key in reading for reading in readings for key in WARM)
 
 
 def checks_done(readings: Sequence[Values]) -> set[str]:

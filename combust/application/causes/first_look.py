@@ -16,7 +16,7 @@ from combust.application.causes.stage_reading import Values
 from combust.application.reading import judge
 from combust.application.reading.columns import columns_of_readings
 from combust.application.reading.interpret import interpret_columns
-from combust.application.safety import height_at_least, own_limits
+from combust.application.safety import cab_co_rise, height_at_least, own_limits
 from combust.data.vocabulary import quantities
 from combust.domain.heater import Heater
 from combust.domain.instrument import InstrumentClass
@@ -86,7 +86,7 @@ def _look(
         for code in (*told, *(code for code, where in beyond.items() if where)):
             if code not in QUIET and code not in found:
                 told_v = fields["glow_v"] if code == "below_cutout_glow" else fields["heater_v"]
-                one = finding(code, fields | {"heater_v": told_v, **_of_starts(fields)})
+                one = finding(code, fields | {"heater_v": told_v, "allowed": _allowed(fields)})
                 found[code] = replace(one, text=one.text.replace("  ", " "))
         # Of a flame without enough air O2 and CO2 need not agree: it speaks for the heater, not for the sample.
         invalid |= any(code in INVALID and not (code == "pair_impossible" and ev.burns_rich(reading)) for code in told)
@@ -109,6 +109,8 @@ def _fields(reading: Values, number: Mapping[str, float], heater: Heater) -> dic
     fields |= {"co2_maximum_pct": number["co2_maximum"], "analyser_co2_maximum_pct": number["analyser_co2_maximum"]}
     fields |= {"co_dry_ppm": np.fmax(number["co"], float(reading.get("co_wet_ppm") or math.nan))}
     fields |= {key: value for key, value in reading.items() if isinstance(value, float)}
+    inside, outside = (float(reading.get(key, math.nan)) for key in ("cab_co_in_ppm", "cab_co_out_ppm"))
+    fields["cab_co_rise_ppm"] = cab_co_rise(inside, outside)
     height, pressure = (float(reading.get(key, math.nan)) for key in ("altitude_m", "pressure_hpa"))
     limits = heater.limits
     nominal = math.nan if heater.nominal_v is None else heater.nominal_v
@@ -129,13 +131,10 @@ def _fields(reading: Values, number: Mapping[str, float], heater: Heater) -> dic
     }
 
 
-def _of_starts(fields: Mapping[str, Any]) -> dict[str, str]:
-    """Return the counts of failed starts as the sentence takes them."""
+def _allowed(fields: Mapping[str, Any]) -> str:
+    """Return how many failed starts are allowed, as the sentence takes it."""
     unknown = "1 (the document's number was not entered)"
-    return {
-        "failed": f"{fields['failed']:.0f}",
-        "allowed": unknown if math.isnan(fields["allowed"]) else f"{fields['allowed']:.0f}",
-    }
+    return unknown if math.isnan(fields["allowed"]) else f"{fields['allowed']:.0f}"
 
 
 def _assumed(reading: Values) -> list[Assumed]:

@@ -18,7 +18,7 @@ from combust.application.causes.engine import Engine
 from combust.application.causes.evidence import UNSTEADY
 from combust.application.causes.fault_size import severity_of
 from combust.application.causes.first_look import FirstLook, first_look
-from combust.application.causes.fixed_order import fixed_checks, symptom_of
+from combust.application.causes.fixed_order import fixed_checks, stands_out
 from combust.application.causes.misfit import misfit
 from combust.application.causes.posterior import Posterior, Visit, added_up, causes_of, held_back
 from combust.application.causes.separate import bayes_errors, inseparable
@@ -293,7 +293,7 @@ def _findings_beside(
         unseen = " Or the reading was not steady: nobody watched it." if visit.steady is None else ""
         findings.insert(0, finding("nothing_fits", channels=", ".join(disagree), unseen=unseen))
     if not ranked:
-        symptom = symptom_of(engine, look.used).replace("_", " ")
+        symptom = "; ".join(stands_out(engine, look.used).values()) or "nothing"
         findings.insert(0, finding("not_ranked", symptom=symptom))
     if doubted:
         findings.append(finding("baseline_doubted"))

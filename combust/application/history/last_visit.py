@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -13,6 +13,7 @@ import numpy as np
 from combust.application.history.visit_points import date_of
 from combust.application.reading.result import safety_of
 from combust.application.safety import height_at_least, own_limits
+from combust.application.visit.taken import name_of_row, of_rows
 from combust.domain.heater import Heater, HeaterLimits
 from combust.domain.limits import Finding, finding, in_order
 from combust.domain.safety import Safety, of_all
@@ -54,13 +55,17 @@ def last_findings(
     whole = {one.visit_id: one for one in visits}
     alone = [(day, row) for day, row in zip(days, rows, strict=True) if row.get("visit_id") not in whole]
     parts = [one.safety() for one in visits if _counts(one.date, last)]
-    parts += [safety_of(row) for day, row in alone if _counts(day, last)]
+    parts.append(_of_rows(row for day, row in alone if _counts(day, last)))
     if last and last_co and last_co < last:
         before = [one.safety() for one in visits if one.date == last_co]
-        before += [safety_of(row) for day, row in alone if day == last_co]
+        before.append(_of_rows(row for day, row in alone if day == last_co))
         parts += [Safety(one.without_place().stops) for one in before]
     newest = [row for day, row in zip(days, rows, strict=True) if _counts(day, last)]
     return in_order([*of_all(parts).findings, *_above_limit(newest, heater)])
+
+
+def _of_rows(rows: Iterable[Mapping[str, Any]]) -> Safety:
+    return of_rows((name_of_row(row), safety_of(row)) for row in rows)
 
 
 def _counts(day: datetime.date | None, last: datetime.date | None) -> bool:

@@ -31,7 +31,7 @@ from typing import Any
 import numpy as np
 
 from combust.application.learning.confirmed import Confirmed, confirm
-from combust.application.learning.contributions import sum_of
+from combust.application.learning.contributions import with_checksum
 from combust.application.learning.learnt import heat_of
 from combust.application.learning.right import season_of
 from combust.application.visit.visit import Visit
@@ -130,8 +130,7 @@ def anonymous(visits: Iterable[Visit]) -> Anonymous:
         rows += more
         held += [f"{name}: {one}" for one in told]
     book = hashlib.sha256(f"combust book {first}".encode()).hexdigest()[:16]
-    named = {"contribution": sum_of(rows), "book": book, "confirmed": len(content)}
-    return Anonymous(tuple({**named, **row} for row in rows), tuple(held))
+    return Anonymous(tuple(with_checksum(rows, book, len(content))), tuple(held))
 
 
 def _mark_of(found: Confirmed, after: Sequence[Any]) -> str:

@@ -6,16 +6,23 @@ import hashlib
 from collections.abc import Iterable, Sequence
 from typing import Any
 
-HEAD = ("contribution", "book", "confirmed")
+MARK = "contribution"
+
+
+def with_checksum(rows: Iterable[dict[str, Any]], book: str, confirmed: int) -> list[dict[str, Any]]:
+    """Return the rows of a contribution, each with its checksum, its book, and the confirmed visits behind it."""
+    held = [{"book": book, "confirmed": confirmed, **row} for row in rows]
+    checksum = sum_of(held)
+    return [{MARK: checksum, **row} for row in held]
 
 
 def sum_of(rows: Iterable[dict[str, Any]]) -> str:
     """Return the checksum of the rows of a contribution: of what is told anyway, and so of nothing else."""
     lines = []
     for row in rows:
-        held = {key: row[key] for key in sorted(row) if row[key] is not None and key not in HEAD}
+        held = {key: row[key] for key in sorted(row) if row[key] is not None and key != MARK}
         texts = (
-            f"{key}={value + 0.0:g}" if isinstance(value, int | float) else f"{key}={value}"
+            f"{key}={value + 0.0:.12g}" if isinstance(value, int | float) else f"{key}={value}"
             for key, value in held.items()
         )
         lines.append(" ".join(texts))
@@ -32,7 +39,7 @@ def counted_once(tables: Iterable[Sequence[dict[str, Any]]]) -> tuple[list[dict[
     for rows in tables:
         own: dict[str, list[dict[str, Any]]] = {}
         for row in rows:
-            own.setdefault(str(row["contribution"]), []).append(row)
+            own.setdefault(str(row[MARK]), []).append(row)
         for name, some in own.items():
             if name in contributions:
                 told.append(f"contribution {name} came twice and counts once")

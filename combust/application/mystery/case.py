@@ -165,22 +165,37 @@ class CaseKey:
         wanted = set(prices()) - {"move_outdoors", "wait"}
         _need(set(results) >= wanted, "results are missing")
         for name in wanted:
-            _need(isinstance(results[name], dict), f"the result of {name} is of another kind")
-            flame = {"flame": bool} if name == "start_again" else {}
-            row = {key: value for key, value in results[name].items() if key not in flame}
-            checked, faults = check_values(row)
-            _need(not faults and checked == row, f"the result of {name} cannot be")
-        _need(all(isinstance(one, str) and one in prices() for one in given["steps"]), "a step is not known")
+            _need(is_result(name, results[name]), f"the result of {name} cannot be")
+        _need("flame" in results["start_again"], "a start has no end")
+        _need(all(map(is_step, given["steps"])), "a step is not known")
+        shares = all(isinstance(one, int | float) and 0.0 <= one <= 1.0 for one in given["reached"])
+        _need(shares, "what was reached is no probability")
         return cls(
             MysteryCase.from_dict(given["case"]),
             results=results,
             causes=answer_of(given["causes"]),
             right=answer_of(given["right"]),
             steps=tuple(given["steps"]),
-            reached=tuple(float(one) for one in given["reached"] if isinstance(one, (int, float))),
+            reached=tuple(map(float, given["reached"])),
             left_open=given["left_open"],
             seed=given["seed"],
         )
+
+
+def is_step(given: Any) -> bool:
+    """Return whether this is the name of a check or an action."""
+    return isinstance(given, str) and given in prices()
+
+
+def is_result(step: str, given: Any) -> bool:
+    """Return whether a step can show this: values that a reading can have; only moving outdoors gives a place."""
+    if not isinstance(given, dict):
+        return False
+    flame = step != "start_again" or isinstance(given.get("flame", True), bool)
+    place = "location" not in given or (step == "move_outdoors" and given["location"] == "outdoors")
+    row = {key: value for key, value in given.items() if (step, key) != ("start_again", "flame")}
+    checked, faults = check_values(row)
+    return flame and place and not faults and checked == row
 
 
 def _is_first_reading(context: Mapping[str, Any], first: Mapping[str, Any]) -> bool:

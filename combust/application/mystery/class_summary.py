@@ -14,7 +14,7 @@ from combust.domain.result import Result, Rows, many
 EDGES = (0.0, 0.5, 0.8, 0.95, 1.0001)  # of stated probabilities: one row of the calibration each
 COLUMNS: tuple[str, ...] = (
     *("learner", "case_id", "level", "points", "reference", "cause", "cost", "safety", "said", "share", "right"),
-    *("minutes", "reference_minutes", "breaches"),
+    *("minutes", "reference_minutes", "breaches", "to_look_at"),
 )
 
 
@@ -103,12 +103,15 @@ def class_summary(scores: Sequence[Score]) -> ClassSummary:
     )
 
 
-def rows_of(scores: Iterable[tuple[str, Score]]) -> list[tuple[object, ...]]:
-    """Return one row a played case, in the order of the names; columns as ``COLUMNS``."""
+def rows_of(scores: Iterable[tuple[str, Score]], looks: Iterable[str]) -> list[tuple[object, ...]]:
+    """Return one row a played case, in the order of the names; columns as ``COLUMNS``.
+
+    ``looks`` holds of each what in its file is not as it was dealt and handed out, "" = nothing.
+    """
     return sorted(
         (
             *(name, one.case_id, one.level, one.total, one.reference, *one.parts.values()),
-            *(one.top, one.top_share, one.right, one.cost, one.reference_cost, ";".join(one.breaches)),
+            *(one.top, one.top_share, one.right, one.cost, one.reference_cost, ";".join(one.breaches), look),
         )
-        for name, one in scores
+        for (name, one), look in zip(scores, looks, strict=True)
     )

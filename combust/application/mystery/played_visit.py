@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from combust.application.causes.checks import NEW_ROW
-from combust.application.mystery.rules import ACTIONS, Price, needs_of, price_of, prices, weight_of
+from combust.application.mystery.rules import ACTIONS, Price, needs_of, price_of, prices, table, weight_of
 from combust.application.reading.result import safety_of
 from combust.data.errors import CombustError, Fault
 from combust.domain.safety import Safety, forbids, of_all
@@ -81,8 +81,8 @@ class PlayedVisit:
             return why if idle else ""
         if name in self.made:
             return "that check was made already; its result stands on the record."
-        if name in self.steps and self.rule_broken_by(name):
-            return "that was tried already, and the safety rule against it still stands."
+        if name in self.steps and (code := self.rule_broken_by(name)):
+            return f"that was tried already, and the safety rule against it still stands. {table()['breach'][code]}"
         if not self.can_pay(name):
             return "the time and the money of this visit do not reach for it."
         if "burning" in needs_of(name) and not self.running and not self.rule_broken_by(name):

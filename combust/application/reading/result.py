@@ -12,6 +12,7 @@ import numpy as np
 from combust.application.reading.columns import columns_of_reading
 from combust.application.reading.interpret import ROUTES, VERDICTS, Interpretation, interpret_columns
 from combust.application.reading.judge import codes_of
+from combust.application.safety import cab_co_rise
 from combust.data.errors import CombustError
 from combust.data.tables import load_table
 from combust.domain.catalogue import LABORATORY, Catalogue, get_fuel, shipped_fuels
@@ -193,6 +194,7 @@ def _numbers(done: Interpretation, values: Mapping[str, Any]) -> _Fields:
     numbers["co_dry_ppm"] = np.fmax(numbers["co_dry_ppm"], values.get("co_wet_ppm") or math.nan)
     numbers["co_air_free_ppm"] = done.details["co_air_free"][0]
     numbers |= {key: value for key, value in values.items() if isinstance(value, float)}
+    numbers["cab_co_rise_ppm"] = cab_co_rise(numbers["cab_co_in_ppm"], numbers["cab_co_out_ppm"])
     return numbers
 
 

@@ -50,6 +50,7 @@ class Classroom:
         self.own = bool(deed.get("own", False))
         self.people = People()
         self.tick = 0
+        self.shown_lessons: list[str] = []  # whose figure everybody may see
         self.changed = 0  # grows with everything that is done: what a page holds is new when this is
         self.heaters: dict[int, ClassHeater] = {}
         self._trainer_deeds = 0
@@ -236,6 +237,10 @@ class Classroom:
         if name not in self.shown_checks:
             self.shown_checks.append(name)
 
+    def _show_lesson(self, deed: Deed) -> None:
+        """Let everybody see what comes out of a lesson, voted on or not."""
+        self.shown_lessons.append(str(deed["lesson"]))
+
     def _show_answer(self, _deed: Deed) -> None:
         self.people.close()
         self.people.stating = False
@@ -295,6 +300,7 @@ _BY_TRAINER: Mapping[str, Callable[[Classroom, Deed], None]] = {
     "happened": Classroom._happened,
     "show_check": Classroom._show_check,
     "show_answer": Classroom._show_answer,
+    "show_lesson": Classroom._show_lesson,
     "door": Classroom._door,
     "send_out": Classroom._send_out,
 }

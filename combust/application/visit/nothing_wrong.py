@@ -12,14 +12,17 @@ from collections.abc import Iterable, Mapping
 from combust.application.causes.catalogue import HEALTHY
 from combust.application.causes.visit_result import VisitResult
 from combust.application.visit.healthy_band import band_beside
-from combust.application.visit.taken import Taken
+from combust.application.visit.taken import Branch, Taken, is_work
 from combust.application.visit.visit import Visit
-from combust.domain.limits import Finding, finding, limit
+from combust.domain.limits import Finding, finding
 from combust.domain.result import shown
 from combust.domain.safety import PLACE, Safety, of_all
 
 EXHAUST_CO = {"exhaust_co_high", "exhaust_co_air_free_high"}  # stops that CO in the exhaust brings
+SOOTY = {"rich", "at_most", "soot_range", "smoke_warn", "smoke_note", "exhaust_co_warn", *EXHAUST_CO}
+SOOTY |= {"exhaust_co_air_free_warn"}
 _RICHER = re.compile(r"\b(richer|more fuel)\b", re.IGNORECASE)
+_LEANER = re.compile(r"\b(leaner|less fuel|set back|put back|turned back)\b", re.IGNORECASE)
 
 
 def last_of_stages(taken: Iterable[Taken]) -> dict[str, Taken]:
@@ -103,16 +106,29 @@ def safety_with_causes(visit: Visit, causes: VisitResult | None) -> Safety:
 
 
 def richer_at_soot(visit: Visit) -> tuple[Finding, ...]:
-    """Return the warning of a richer trim that was made at smoke or low lambda; none once something was read after it.
+    """Return the warning of a richer trim that was made while a reading that still holds shows soot, CO or low lambda.
 
-    Common practice, no source: more fuel makes soot and CO worse there.
+    A reading holds until the same stage is read again after work. Common practice, no source: more fuel makes soot and
+    CO worse there.
     """
-    last = [one for one in visit.in_force if one.kind in ("reading", "adjustment")][-1:]
-    if not (visit.taken and last) or last[0].kind != "adjustment":
-        return ()
-    if not _RICHER.search(str(last[0].body.get("text", ""))):
-        return ()
-    before = visit.taken[-1]
-    low = before.result and before.result.air_ratio and before.result.air_ratio < limit("air_ratio_soot")
-    smoky = (before.values.get("smoke_number") or 0.0) > limit("smoke_note")
-    return (finding("richer_at_soot"),) if low or smoky else ()
+    return (finding("richer_at_soot"),) if any(map(_richer_at_soot, visit.branches)) else ()
+
+
+def _richer_at_soot(branch: Branch) -> bool:
+    works = [str(one.body.get("text", "")) for one in branch.entries if is_work(one)]
+    trims = [(number, text) for number, text in enumerate(works, 1) if _RICHER.search(text) or _LEANER.search(text)]
+    if not trims or _LEANER.search(trims[-1][1]):
+        return False
+    before = [one for one in branch.taken if one.works < trims[-1][0]]
+    return any(_sooty(one) for one in before if not any(_replaces(later, one) for later in branch.taken))
+
+
+def _replaces(later: Taken, one: Taken) -> bool:
+    """Return whether a reading is of the same stage after more work; any is of a stage that nobody named."""
+    stage = one.values.get("stage")
+    return later.works > one.works and (not stage or later.values.get("stage") == stage)
+
+
+def _sooty(one: Taken) -> bool:
+    told = {found.code for found in (*one.safety.findings, *(one.result.findings if one.result else ()))}
+    return bool(told & SOOTY)

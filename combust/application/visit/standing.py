@@ -12,12 +12,13 @@ from combust.application.causes.seen_answers import seen_answers, seen_table
 from combust.application.causes.visit_result import NextCheck, VisitResult
 from combust.application.visit.by_symptom import checks_by_symptom
 from combust.application.visit.clock import clock_doubts
+from combust.application.visit.entries import Entry
 from combust.application.visit.meaning import causes_of
 from combust.application.visit.nothing_wrong import safety_with_causes
 from combust.application.visit.provisional import PROVISIONAL, question, read_of_stages
 from combust.application.visit.record import cause_not_said, facts_of, missing_fields, status
 from combust.application.visit.supply_said import supply_said
-from combust.application.visit.taken import Taken
+from combust.application.visit.taken import Taken, is_work
 from combust.application.visit.visit import Visit
 from combust.data.units import in_words
 from combust.domain.result import Result, Rows, plain, shown
@@ -78,8 +79,7 @@ class Standing(Result):
         """The next step in one sentence: the repair of a certain cause, else the next check with its risk, or ""."""
         if self.repair:
             return self.repair
-        first = self.checks[:1]
-        return _in_a_sentence(first[0].check, first[0].why) if first else ""
+        return _in_a_sentence(self.checks[0]) if self.checks else ""
 
     @property
     def baseline(self) -> str:
@@ -153,10 +153,9 @@ def standing(visit: Visit, **how: Any) -> Standing:
     return Standing(visit, causes, why_not)
 
 
-def _in_a_sentence(name: str, what: str) -> str:
-    check = shipped_priors().checks[name]
-    risk = "" if check.risk == "none" else f" RISK: {check.risk}."
-    return f"{what}{risk} ({check.minutes:g} min; combust word {name})"
+def _in_a_sentence(one: NextCheck) -> str:
+    risk = "" if one.risk == "none" else f" RISK: {one.risk}."
+    return f"{one.why}{risk} ({one.minutes:g} min; combust word {one.check})"
 
 
 def line_of(one: Taken) -> str:
@@ -232,8 +231,17 @@ def check_that_showed(visit: Visit, cause: str) -> str:
 
 
 def before_work(visit: Visit) -> Visit:
-    """Return the visit as it stood before the first work on the heater: what was found."""
-    for at, entry in enumerate(visit.entries):
-        if entry.kind == "adjustment" or (entry.kind == "event" and entry.body.get("event") in ("repair", "swap")):
-            return replace(visit, entries=visit.entries[:at])
-    return visit
+    """Return the visit as it stood before the first work on the heater: what was found, as it was corrected since."""
+    held = {one.name: one for one in visit.in_force}
+    worked = {name for name, one in held.items() if is_work(one) or one.body.get("phase") == "after"}
+    at = next((at for at, one in enumerate(visit.entries) if one.name in worked), len(visit.entries))
+    later = {one.about for one in visit.entries[at:] if one.about is not None}
+
+    def as_it_is(one: Entry) -> Entry:
+        if one.name in later:
+            return replace(one, body=held[one.name].body if one.name in held else {})
+        if (about := one.about) is not None and about in later:  # an older correction of the same entry
+            return replace(one, body={**one.body, "values": held[about].body if about in held else None})
+        return one
+
+    return replace(visit, entries=tuple(map(as_it_is, visit.entries[:at]))) if worked else visit

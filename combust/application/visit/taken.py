@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
@@ -13,7 +12,9 @@ from combust.application.visit.entries import Entry
 from combust.application.visit.words import BESIDE, SETTINGS
 from combust.data.errors import CombustError
 from combust.data.vocabulary import inputs, quantities
-from combust.domain.safety import Safety
+from combust.domain.limits import Finding
+from combust.domain.result import many
+from combust.domain.safety import PLACE, Safety
 
 # What stopped a heater before the work stops it until it is looked at, or measured, again: each pair by itself.
 UNTIL_AGAIN = (
@@ -25,8 +26,7 @@ UNTIL_AGAIN = (
     ("co_dry_ppm",),
 )
 BURNING = ("o2_dry_pct", "co2_dry_pct", "co_dry_ppm", "o2_wet_pct", "co2_wet_pct", "co_wet_ppm", "co_mg_per_m3")
-CO_TOLD = ("exhaust_co", "cab_co")  # findings whose first number is the CO that was read
-_FIRST_NUMBER = re.compile(r"\d+")
+CO_TOLD = ("exhaust_co", "cab_co")  # findings on the CO that was read: more is worse
 NO_FLAME = ("never_lit", "lit_and_died", "overheat_trip")  # a start after which no gas of a flame can be read
 
 
@@ -228,9 +228,32 @@ def without_doubles(taken: list[Taken]) -> list[Taken]:
     return kept
 
 
+def name_of_row(row: Mapping[str, Any], *whose: str) -> str:
+    """Return a reading of long ago by name: whose it is, its day, and whether it was before or after the work."""
+    work = {"before": "before the work", "after": "after the work"}.get(str(row.get("phase")), "")
+    day = str(row.get("taken_at") or "")[:10]
+    return ", ".join(filter(None, [*whose, "" if any(day in name for name in whose) else day, work]))
+
+
+def of_rows(parts: Iterable[tuple[str, Safety]]) -> Safety:
+    """Return the safety state of several readings of long ago, each finding with the name of its reading.
+
+    Of each kind one is told, of CO that with the most, with how many more readings have it.
+    """
+    found: dict[str, list[tuple[str, Finding]]] = {}
+    for name, part in parts:
+        for one in part.findings:
+            found.setdefault(one.code, []).append((name, one))
+    told = []
+    for code, some in found.items():
+        name, one = max(some, key=lambda pair: pair[1].value or 0.0) if code.startswith(CO_TOLD) else some[0]
+        more = f", and {many(len(some) - 1, 'reading')} more" if some[1:] else ""
+        told.append(one if code in PLACE else one.named(f"{name}{more}"))
+    return Safety(tuple(told))
+
+
 def worst_co(parts: Iterable[Safety]) -> Safety:
     """Return the findings on CO of several readings, of each kind the most CO first: put before, these are told."""
     found = [one for part in parts for one in part.findings if one.code.startswith(CO_TOLD)]
-    numbers = {one.text: int((_FIRST_NUMBER.findall(one.text) or ["0"])[0]) for one in found}
     kinds = list(dict.fromkeys(one.code for one in found))
-    return Safety(tuple(sorted(found, key=lambda one: (kinds.index(one.code), -numbers[one.text]))))
+    return Safety(tuple(sorted(found, key=lambda one: (kinds.index(one.code), -(one.value or 0.0)))))

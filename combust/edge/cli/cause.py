@@ -12,7 +12,8 @@ from combust.application.causes.rank import rank_causes
 from combust.application.causes.visit_result import CausesResult
 from combust.application.learning.learnt import Learnt
 from combust.application.visit.meaning import heater_for
-from combust.application.visit.standing import standing
+from combust.application.visit.standing import before_work, standing
+from combust.application.visit.taken import of_rows
 from combust.data.errors import CombustError, Fault
 from combust.domain.catalogue import Catalogue
 from combust.domain.heater import Heater
@@ -59,6 +60,8 @@ def command(
       combust cause --heater data/heaters/heater-0312.toml data/larkfell_visits.csv
       combust cause --heater data/heaters/heater-0312.toml --o2-dry 4.84 --stage high --location outdoors
 
+    Of a visit of a logbook the readings after the last work count; --phase before ranks them as found, before the work.
+
     \b
     Next: combust visit --help     (the same in one thread, written down as you go: combust cause BOOK)
     """
@@ -80,10 +83,12 @@ def _of_book(book: str, visit_id: str | None, heater: Heater | None, options: di
     """Answer for one visit of a logbook: the same judgement as where it stands, with everything that is behind it."""
     from combust.edge.logbook.keyboard import visit_in
 
-    if typed := values_of({key: given for key, given in options.items() if isinstance(given, tuple)}):
+    typed = values_of({key: given for key, given in options.items() if isinstance(given, tuple)})
+    as_found = typed == {"phase": "before"}
+    if typed and not as_found:
         why, hint = "stand beside a logbook", f"Type them into the visit: {next_command('visit', 'enter', book, '...')}"
         raise CombustError(Fault("options", ", ".join(typed), "conflict", why=why, hint=hint))
-    visit = visit_in(book, visit_id)
+    visit = before_work(visit_in(book, visit_id)) if as_found else visit_in(book, visit_id)
     heater = heater_for(visit, heater)
     found = standing(visit, heater=heater, **how)
     if found.causes is None:
@@ -100,7 +105,8 @@ def _of_book(book: str, visit_id: str | None, heater: Heater | None, options: di
         if heater
         else None
     )
-    return Answer({**result.to_dict(), "refused": []}, text_of_rows(rows, wrap=110), found.safety, draw=draw)
+    safety = of_rows([(f"visit {visit.visit_id}, as found", found.safety)]) if as_found else found.safety
+    return Answer({**result.to_dict(), "refused": []}, text_of_rows(rows, wrap=110), safety, draw=draw)
 
 
 def _of_table(source: str | None, heater: Heater, options: dict[str, Any], how: Any) -> Answer:
@@ -114,9 +120,9 @@ def _of_table(source: str | None, heater: Heater, options: dict[str, Any], how: 
     ]
     rank = partial(rank_causes, heater, readings, stopped=stopped, **how)
     found = rank() if len(readings) < MANY else with_progress("Weighing", lambda show: rank(progress=show))
-    refused = table.told()
+    refused = [f"row {line}: {why}" for line, why in sorted(table.refused)]
     of_others = [text for text in refused if IS_OTHER in text]  # a day's table holds many heaters
-    missed = [f"refused, {text}" for text in refused if IS_OTHER not in text]
+    missed = [f"refused, {text}" for text in table.told(without=IS_OTHER)]
     alarming = [visit for visit in found if len(found) > 1 and visit.safety.alarming]
     notes = [f"Visit {visit.visit_id}: {visit.safety.state.replace('_', ' ')}" for visit in alarming]
     notes += [f"note: {text}" for text in table.notes]
@@ -131,7 +137,7 @@ def _of_table(source: str | None, heater: Heater, options: dict[str, Any], how: 
     return Answer(
         {**found.to_dict(), "refused": refused},
         "\n".join(parts),
-        of_all([found.safety, Safety(tuple(table.stops))], refused=len(missed)),
+        of_all([found.safety, Safety(tuple(table.stops))], refused=len(refused) - len(of_others)),
         notes=[*notes, *missed],
         draw=partial(draw_steps, heater, of_first, **{key: how[key] for key in DRAWN}),
     )

@@ -8,8 +8,6 @@ from typing import TYPE_CHECKING
 
 import click
 
-from combust.application.visit.taken import Taken
-from combust.application.visit.visit import alarm_findings
 from combust.data.errors import CombustError, Fault
 from combust.domain.result import many, plain
 from combust.domain.safety import Safety, of_all
@@ -56,27 +54,22 @@ def command(book: str, source: str, rejects: str | None, mapping: TableMap, key_
       combust log add winter.book data/larkfell_visits.csv
     """
     from combust.edge.logbook.growing import lost_visits, take_in, waiting
-    from combust.edge.logbook.visit_tables import name_of_visit, visits_of_table
+    from combust.edge.logbook.visit_tables import name_of_visit, safety_of_visits, visits_of_table
 
     visits, table = visits_of_table(source, mapping=mapping, over=True)
     lost = lost_visits((line, name_of_visit(values)) for line, values in table.lost.items())
-    read = [
-        Taken("", "", {**body}, body.get("over", {}))
-        for one in visits
-        for kind, _, body in one.entries
-        if kind == "reading"
-    ]
-    stops = Safety((*table.stops, *(one for visit in visits for one in alarm_findings(visit.head))))
-    safety = of_all([stops, *(one.safety for one in read)])
+    safety = safety_of_visits(visits, table.stops)
     if not Path(book).exists():
         held_back = waiting(visits, lost)
         if len(held_back) == sum(len(visit.rows) for visit in visits):
-            table.refused += held_back
-            raise _refusal(source, table, rejects, safety if visits else stops)
+            for line, faults in held_back:
+                table.refuse(line, faults)
+            raise _refusal(source, table, rejects, safety)
     judged = of_all([safety], refused=len(table.refused))
 
     def last(done: Grown) -> None:
-        table.refused += done.refused
+        for line, faults in done.refused:
+            table.refuse(line, faults)
         if not done.written and not done.known:
             raise _refusal(source, table, rejects, of_all([done.safety]))
         _write_rejects(rejects, table)

@@ -10,7 +10,7 @@ from typing import Any
 
 import click
 
-from combust.application.mystery import Dealer, Debrief, Play, Statement, class_summary, debrief
+from combust.application.mystery import Dealer, Statement, class_summary, debrief
 from combust.application.mystery.rules import LEVELS, answers, heaters, price_rows, table, told_columns
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import as_number
@@ -40,6 +40,7 @@ heater_option = click.option(
 )
 doubles_option = click.option("--no-doubles", is_flag=True, help="Never two causes at once.")
 MOST = 60  # cases of a class
+LOOK = "To look at: {name}: the file {what}."
 
 
 @click.group("mystery", cls=NearGroup, short_help="Deal, play and score a teaching case.")
@@ -135,12 +136,15 @@ def play(file: str, steps: Sequence[str], key_file: str | None, **stated: Any) -
       combust mystery play case.json --take ambient_air --take probe_leak --key key.json
     """
     held, learner, keys = LearnerFile.read(file), Path(file).stem, None
+    seen, notes = held, []
     if steps:
         if key_file is None:
             hint = "The trainer hands it out: add --key with the trainer's file."
             raise CombustError(Fault("key", None, "missing", why="is missing: no result lies in this file", hint=hint))
         alone_with(key_file)
-        keys = KeyFile.read(key_file)
+        keys, case_id = KeyFile.read(key_file), held.case.case_id
+        notes = [LOOK.format(name=learner, what=one) for one in keys.remarks(learner, held)]
+        notes += keys.known_before([(learner, case_id)])
         for step in steps:
             held.show(step, keys.hand_out(held.case.case_id, learner, step))
     before = held.statement
@@ -151,16 +155,26 @@ def play(file: str, steps: Sequence[str], key_file: str | None, **stated: Any) -
         before.handed_back if stated["hand_back"] is None else stated["hand_back"],
         {**before.record, **dict(pairs_of("FIELD=TEXT", stated["record"], "found=..."))},
     )
+    if keys is not None:
+        seen = LearnerFile(keys.case(held.case.case_id).case, held.shown, held.statement)
+    answer = _standing(seen, {step: held.result(step) for step in steps}, notes)
     if keys is not None and key_file is not None:
         # All of a list or nothing: nothing is shown or kept before every step and statement was accepted.
         output.write_text(key_file, output.json_text(keys.to_dict()))
     output.write_text(file, output.json_text(held.to_dict()))
-    return _standing(held, {step: held.result(step) for step in steps})
+    return answer
 
 
 @answers_with("score", command, strict="")
 @click.argument("files", nargs=-1, required=True, type=click.Path(dir_okay=False))
-@click.option("--key", "key_file", required=True, metavar="FILE", help="The trainer's key, with what was handed out.")
+@click.option(
+    "--key",
+    "key_file",
+    type=Updated(),
+    required=True,
+    metavar="FILE",
+    help="The trainer's key, with what was handed out.",
+)
 @click.option(
     "--csv", "csv_file", type=Written(own=("reference_minutes",)), metavar="FILE", help="Also write one row a learner."
 )
@@ -171,27 +185,35 @@ def score(files: Sequence[str], key_file: str, csv_file: str | None, names: bool
     Use it as the trainer. What was bought is read from the key, what is believed from the learners' files, whose names
     stand for the learners. In the table learners stand under ids that only the key explains, or with --names.
 
+    Hand-outs are counted: by case and name, in the key. It is told where a file was changed since it was dealt, lacks
+    what was handed out (a fresh copy), or shows more; who else was given results; and whose answer was told before.
+    Nobody can know what was seen in another's file, or who plays under a name: hand out by the name of a person.
+
     \b
     Example:
       combust mystery score anna.json ben.json --key key.json --csv output/results.csv
     """
+    alone_with(key_file)
     keys = KeyFile.read(key_file)
-    told: list[tuple[str, Debrief]] = []
-    for file in files:
-        held, name = LearnerFile.read(file), Path(file).stem
-        play = Play(keys.case(held.case.case_id), keys.steps(held.case.case_id, name))
-        told.append((name, debrief(play, held.statement)))
+    played = [(Path(file).stem, LearnerFile.read(file)) for file in files]
+    told = [(name, debrief(keys.play(name, held), held.statement)) for name, held in played]
     scores = [(name if names else keys.learner_id(name), one.score) for name, one in told]
     summary = class_summary([one for _, one in scores])
     texts = [f"{name} ({keys.learner_id(name)})\n{one}\n" for name, one in told]
     texts += [str(summary)] if len(told) > 1 else []
-    others = keys.others(told)
-    texts += [f"Also handed out: {', '.join(others)}."] if others else []
-    shown = [{"learner": name, **one.to_dict()} for (name, _), (_, one) in zip(scores, told, strict=True)]
+    others, known = keys.others(told), keys.known_before((name, held.case.case_id) for name, held in played)
+    looks = [[*keys.remarks(name, held), *keys.tell(name, held)] for name, held in played]
+    texts += [LOOK.format(name=name, what=one) for (name, _), some in zip(played, looks, strict=True) for one in some]
+    texts += [*known, *([f"Also handed out: {', '.join(others)}."] if others else [])]
+    shown = [
+        {"learner": name, "to_look_at": some, **one.to_dict()}
+        for (name, _), some, (_, one) in zip(scores, looks, told, strict=True)
+    ]
+    files_out = {key_file: output.json_text(keys.to_dict())}
     return Answer(
         {"scores": shown, "class": summary.to_dict()},
         "\n".join([*texts, *([f"Results written to {csv_file}."] if csv_file else [])]),
-        files={csv_file: results_csv(scores)} if csv_file else {},
+        files=files_out | ({csv_file: results_csv(scores, map("; ".join, looks))} if csv_file else {}),
     )
 
 
@@ -273,7 +295,7 @@ def _salt(path: str | None) -> str:
         return str(click.prompt("Salt", hide_input=True, err=True))
 
 
-def _standing(held: LearnerFile, results: dict[str, Any]) -> Answer:
+def _standing(held: LearnerFile, results: dict[str, Any], notes: Sequence[str]) -> Answer:
     visit, statement = held.visit(), held.statement
     facts = {
         "case_id": held.case.case_id,
@@ -283,6 +305,7 @@ def _standing(held: LearnerFile, results: dict[str, Any]) -> Answer:
         **visit.used._asdict(),
         "budget_min": held.case.budget,
         "statement": plain(statement),
+        "to_look_at": list(notes),
         "cautions": cautions(),
     }
     lines = [
@@ -298,4 +321,4 @@ def _standing(held: LearnerFile, results: dict[str, Any]) -> Answer:
     else:
         lines.append(f"Answers: {', '.join(answers())}; two faults joined by +.")
     broken = [f"SAFETY: {table()['breach'][code]} It was not made and costs nothing." for code in visit.breaches]
-    return Answer(facts, "\n".join(lines), visit.safety, notes=broken)
+    return Answer(facts, "\n".join(lines), visit.safety, notes=[*broken, *notes])

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -80,12 +80,12 @@ def text_of_result(result: Result, *, wrap: int = 0) -> str:
 
 
 @contextmanager
-def told_first(safety: Safety) -> Iterator[None]:
-    """Give a refusal inside the block the stop conditions that are known already: they are told before it."""
+def told_first(safety: Safety | Callable[[], Safety]) -> Iterator[None]:
+    """Give a refusal inside the block the stop conditions that are known by then: they are told before it."""
     try:
         yield
     except CombustError as error:
-        error.safety = of_all([safety, error.safety or Safety(())])
+        error.safety = of_all([safety() if callable(safety) else safety, error.safety or Safety(())])
         raise
 
 

@@ -73,12 +73,14 @@ def day_command(book: str, words: tuple[str, ...], key_file: str | None) -> Answ
 
     What combust learn wrote is used by every visit of the day after: learnt FILE (learnt none: no longer).
     """
-    with output.told_first(stops_typed(words, keyboard.this_moment())):
+    now, held = keyboard.this_moment(), Visit("")
+    with output.told_first(lambda: stops_typed(words, now, held)):
         words = tuple(keyboard.with_files(words))
-        keyboard.look_over(words, keyboard.this_moment())
+        held = keyboard.held_of_day(book, now)
+        keyboard.look_over(words, now, held)
     with Logbook(book, create=True, key_file=key_file) as opened:
-        values = keyboard.set_day(opened, words, keyboard.this_moment())
-        typed = keyboard.day_of(opened, keyboard.this_moment())[2]
+        values = keyboard.set_day(opened, words, now)
+        typed = keyboard.day_of(opened, now)[2]
     rows = [(key, told(key, {**values, "typed": typed})) for key in values]
     return Answer({"day": values, "typed": typed}, text_of_rows([(key, printable(text)) for key, text in rows]))
 
@@ -102,13 +104,14 @@ def open_command(
     Example:
       combust visit open next.book heater-0107 --heaters data/heaters --visit-id V018
     """
-    stops = stops_typed(words, keyboard.this_moment())
-    with output.told_first(stops):
+    now, held = keyboard.this_moment(), Visit("")
+    with output.told_first(lambda: stops_typed(words, now, held)):
         words = tuple(keyboard.with_files(words))
-        keyboard.look_over(words, keyboard.this_moment(), heater, folder)
-    with output.told_first(stops), Logbook(book, create=True, key_file=key_file) as opened:
-        visit, notes = keyboard.open_visit(opened, visit_id, heater, folder, words, keyboard.this_moment())
-        notes = [*opened.notes, *notes]
+        held = keyboard.held_of_day(book, now)
+        held = keyboard.look_over(words, now, held, heater, folder)
+        with Logbook(book, create=True, key_file=key_file) as opened:
+            visit, notes = keyboard.open_visit(opened, visit_id, heater, folder, words, now)
+            notes = [*opened.notes, *notes]
     return _answer(visit, notes=notes, in_full=True)
 
 
@@ -144,10 +147,11 @@ def enter_command(book: str, words: tuple[str, ...], visit_id: str | None) -> An
       combust visit enter winter.book high o2 8.3 co 48
       combust visit enter winter.book cab 1 outside 0 handed_back no
     """
-    with output.told_first(stops_typed(words, keyboard.this_moment())), Logbook(book) as opened:
+    now, visit = keyboard.this_moment(), Visit("")
+    with output.told_first(lambda: stops_typed(words, now, visit)), Logbook(book) as opened:
         before = visit = keyboard.the_open_visit(opened, visit_id)
         if words:
-            visit = keyboard.enter(opened, visit, keyboard.with_files(words), keyboard.this_moment())
+            visit = keyboard.enter(opened, visit, keyboard.with_files(words), now)
         elif sys.stdin is not None:
             before = visit = _prompt(opened, visit)
     return _answer(visit, before=before)
@@ -166,10 +170,9 @@ def _prompt(opened: Logbook, visit: Visit) -> Visit:
         if not line.strip():
             return visit
         try:
-            words = _cut(line)
-            with output.told_first(stops_typed(words, keyboard.this_moment())):
-                words = keyboard.with_files(words)
-                before, visit = visit, keyboard.enter(opened, visit, words, keyboard.this_moment())
+            words, now = _cut(line), keyboard.this_moment()
+            with output.told_first(stops_typed(words, now, visit)):
+                before, visit = visit, keyboard.enter(opened, visit, keyboard.with_files(words), now)
             _answer(visit, before=before).say(as_json=False, out=None, more={})
         except CombustError as error:
             output.complain(error)
@@ -211,9 +214,10 @@ def correct_command(book: str, number: str, words: tuple[str, ...], visit_id: st
     Example:
       combust visit correct winter.book 3 co 110 because misread
     """
-    with Logbook(book) as opened:
+    now, before = keyboard.this_moment(), Visit("")
+    with output.told_first(lambda: stops_typed(words, now, before)), Logbook(book) as opened:
         before = keyboard.the_open_visit(opened, visit_id)
-        visit = keyboard.enter(opened, before, ["correct", number, *words], keyboard.this_moment())
+        visit = keyboard.enter(opened, before, ["correct", number, *words], now)
     return _answer(visit, before=before)
 
 

@@ -47,14 +47,14 @@ STAYS = "Visit {}: the table says {} = {}, the book says {} since and counts."
 
 @dataclass(slots=True)
 class Grown:
-    """What became of the rows of a table: visits that were written, lines that are known, (line, why) of refused ones.
+    """What became of the rows of a table: visits that were written, lines that are known, faults of refused lines.
 
     ``notes`` are what is to be told, ``safety`` that of visits of the book that were refused.
     """
 
     written: list[Written] = field(default_factory=list)
     known: list[int] = field(default_factory=list)
-    refused: list[tuple[int, str]] = field(default_factory=list)
+    refused: list[tuple[int, Sequence[Fault]]] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     safety: Safety = field(default_factory=lambda: Safety(()))
 
@@ -107,7 +107,7 @@ def _take(book: Logbook, connection: sqlite3.Connection, visit: TableVisit, lost
         done.notes += held.stays(visit)
     except CombustError as error:
         connection.execute("ROLLBACK TO visit")
-        done.refused += [(row.line, " ".join(map(str, error.faults))) for row in rows]
+        done.refused += [(row.line, error.faults) for row in rows]
         done.safety = of_all([done.safety, error.safety or Safety(())])
     finally:
         connection.execute("RELEASE visit")
@@ -204,16 +204,16 @@ class Held:
             if (key, str(value)) in self.said and str(now.get(key)) != str(value)
         ]
 
-    def refused(self, rows: Sequence[TableRow], lost: Sequence[int]) -> list[tuple[int, str]]:
+    def refused(self, rows: Sequence[TableRow], lost: Sequence[int]) -> list[tuple[int, Sequence[Fault]]]:
         """Return why the rows cannot be added; nothing where they can."""
         if self.visit.closed_at:
-            return [(row.line, str(self._closed(row))) for row in rows]
+            return [(row.line, [self._closed(row)]) for row in rows]
         mend = sorted({*lost, *self.changed})
         if not mend:
             return []
-        of_changed = {line: str(self._other_values(*what)) for line, what in self.changed.items()}
-        whole = str(_waits(self.visit.visit_id, mend))
-        return [(row.line, of_changed.get(row.line, whole)) for row in rows]
+        of_changed = {line: self._other_values(*what) for line, what in self.changed.items()}
+        whole = _waits(self.visit.visit_id, mend)
+        return [(row.line, [of_changed.get(row.line, whole)]) for row in rows]
 
     def _closed(self, row: TableRow) -> Fault:
         """Return the fault of a row that is new, or says otherwise, in a closed visit."""
@@ -266,10 +266,10 @@ def _waits(name: str, lines: Sequence[int]) -> Fault:
     return Fault("visit_id", name, "refused", why=why, hint="Put that right, then add the table again.")
 
 
-def waiting(visits: Iterable[TableVisit], lost: Mapping[str, Sequence[int]]) -> list[tuple[int, str]]:
-    """Return (line, why) of each row whose visit waits for others, where there is no book yet."""
+def waiting(visits: Iterable[TableVisit], lost: Mapping[str, Sequence[int]]) -> list[tuple[int, Sequence[Fault]]]:
+    """Return (line, faults) of each row whose visit waits for others, where there is no book yet."""
     named = [(visit, lost[folded_id(visit.visit_id)]) for visit in visits if folded_id(visit.visit_id) in lost]
-    return [(row.line, str(_waits(visit.visit_id, lines))) for visit, lines in named for row in visit.rows]
+    return [(row.line, [_waits(visit.visit_id, lines)]) for visit, lines in named for row in visit.rows]
 
 
 def form_of(body: Mapping[str, Any]) -> Form:

@@ -18,6 +18,7 @@ from combust.application.history.history_result import HeaterHistory
 from combust.application.history.last_visit import JudgedVisit
 from combust.application.history.visit_points import Event, date_of
 from combust.application.reading.result import safety_of
+from combust.application.visit.taken import name_of_row, of_rows
 from combust.application.visit.visit import Visit, alarm_findings
 from combust.data.errors import CombustError, Fault, shorten
 from combust.data.near import folded_id, folded_name
@@ -25,7 +26,7 @@ from combust.domain.catalogue import Catalogue
 from combust.domain.heater import Heater
 from combust.domain.instrument import InstrumentClass
 from combust.domain.limits import Finding
-from combust.domain.safety import Safety, of_all
+from combust.domain.safety import Safety
 from combust.edge.logbook.book import MAGIC, Logbook, first_bytes
 from combust.edge.logbook.visits import NewVisit, read_visits
 from combust.edge.tables.table_map import MapLike
@@ -204,7 +205,11 @@ class LogEntries:
         days = [one for one in (date_of(reading.get("taken_at")) for reading in readings) if one]
         day = max(days, default=opened)
         self.rows.extend(readings)
-        state = (lambda: visit.safety) if isinstance(visit, Visit) else partial(_safety_of, visit.head, readings)
+        name = f"visit {visit.visit_id}"
+        if isinstance(visit, Visit):
+            state = partial(_named, visit, f"{name}, {day}" if day else name)
+        else:
+            state = partial(_safety_of, visit.head, readings, name)
         self.judged.append(JudgedVisit(heater_id, visit.visit_id, day, state))
         if day and visit.head.get("serial"):
             self.serials[heater_id or ""].append((day, str(visit.head["serial"])))
@@ -229,9 +234,14 @@ class LogEntries:
                     self.notes.append(f"{name}: serial {old} until {before}, {new} from {after} on: another unit.")
 
 
-def _safety_of(head: Mapping[str, Any], readings: Sequence[Mapping[str, Any]]) -> Safety:
+def _named(visit: Visit, name: str) -> Safety:
+    return of_rows([(name, visit.safety)])
+
+
+def _safety_of(head: Mapping[str, Any], readings: Sequence[Mapping[str, Any]], name: str) -> Safety:
     """Return the safety state of a visit of a table: each of its readings, and the CO alarm of the cab."""
-    return of_all([Safety(alarm_findings(head)), *(safety_of(one) for one in readings)])
+    alarm = (name, Safety(alarm_findings(head)))
+    return of_rows([alarm, *((name_of_row(one, name), safety_of(one)) for one in readings)])
 
 
 def read_log(

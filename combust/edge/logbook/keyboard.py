@@ -21,7 +21,7 @@ from combust.domain.result import plain
 from combust.edge.logbook.book import MAGIC, Logbook, first_bytes
 from combust.edge.logbook.correction import correction_of_line
 from combust.edge.logbook.listing import entries_of_rows, free_name, is_there, list_visits
-from combust.edge.logbook.typed import OF_A_LINE, entries_of_line, read_line
+from combust.edge.logbook.typed import OF_A_LINE, after_line, entries_of_line, read_line
 from combust.edge.logbook.visits import NewEntry, NewVisit, add, answered, read_visit
 from combust.edge.next_command import next_command
 from combust.edge.whole_file import whole_file, writable_name
@@ -114,8 +114,20 @@ def profile_in(folder: str | Path, heater_id: str) -> Mapping[str, Any]:
     return dict(plain(found))
 
 
-def look_over(words: Sequence[str], at: datetime.datetime, heater_id: str = "", folder: str | None = None) -> None:
-    """Refuse a profile or a line with faults before a book is made for it.
+def held_of_day(path: str, at: datetime.datetime) -> Visit:
+    """Return a visit that holds the settings of a day in a book, nothing where there is no book yet."""
+    if not is_book(path):
+        return Visit("")
+    with Logbook(path, read_only=True) as book:
+        return visit_of_day(book, at)
+
+
+def look_over(
+    words: Sequence[str], at: datetime.datetime, held: Visit, heater_id: str = "", folder: str | None = None
+) -> Visit:
+    """Refuse a profile or a line with faults before a book is made for it; return the visit that the line would open.
+
+    ``held`` holds the settings of the day.
 
     Raises
     ------
@@ -123,8 +135,10 @@ def look_over(words: Sequence[str], at: datetime.datetime, heater_id: str = "", 
         What is wrong with them.
     """
     profile = profile_in(folder, heater_id) if folder else None
+    visit = Visit.open("", heater=heater_id, profile=profile).add("setting", held.settings)
     if words:
-        entries_of_line(words, Visit.open("", profile=profile), at)
+        entries_of_line(words, visit, at)
+    return visit
 
 
 def open_visit(
@@ -271,9 +285,7 @@ def write_baseline(book: Logbook, visit: Visit, path: str) -> str:
 def _refuse_hand_back(visit: Visit, new: NewVisit) -> None:
     """Refuse to hand back what speaks against it, with what is still to be measured; kept off is always accepted."""
     if new.head.get("handed_back") == "yes":
-        then = visit.add("setting", new.head)
-        for kind, key, body in new.entries:
-            then = then.add(kind, body, key=key or "")
+        then = after_line(visit, new)
         if faults := hand_back_faults(then):
             error = CombustError(faults)
             error.safety = then.safety

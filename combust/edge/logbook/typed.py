@@ -15,7 +15,6 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from combust.application.learning.learnt import NOTHING, Learnt
-from combust.application.reading.result import safety_of
 from combust.application.visit.record import CHECKS, REST, cannot_be_had, record_fields
 from combust.application.visit.visit import Visit
 from combust.application.visit.words import CAUSE_WORDS, EVENT, HEAD, HOLDS, NOT_ALONE, PLATE, SAID, SUPPLY, cause_said
@@ -26,7 +25,7 @@ from combust.data.units import in_our_unit, key_of_person, mark_of
 from combust.data.vocabulary import inputs
 from combust.domain.reading import check_values
 from combust.domain.result import plain
-from combust.domain.safety import Safety
+from combust.domain.safety import Safety, of_all
 from combust.edge.logbook.visits import NewVisit
 from combust.edge.tables.cells import UNKNOWN, number_and_unit, read_cell
 from combust.edge.tables.headings import USUAL_WORDS, in_unit, is_unit, named, unit_fault
@@ -41,6 +40,7 @@ _TWO_IN_ONE = re.compile(r"^([A-Za-z]\w*) *[:=] *(.*)$")  # O2: 4.84, o2=4.84
 _FROM_TO = re.compile(r"^([\d.,]+) *(?:-|–|to|\.\.) *([\d.,]+)$")
 _STAGES = ("high", "low")  # of a heater whose profile names none
 WORDS = {**inputs(), **SAID}
+NOTHING_YET = Visit("")
 
 
 @dataclass(slots=True)
@@ -89,7 +89,10 @@ def entries_of_line(words: Sequence[str], visit: Visit, at: datetime.datetime) -
     elif verb == "missing":
         new.entries += [("missing", None, body) for body in _declared(words[1:], visit)]
     else:
-        _add_values(new, read_line(words, visit, at), visit)
+        line = read_line(words, visit, at)
+        if line.given.keys() & {*PLATE, *SUPPLY, "fuel"}:  # what has nothing to do with the plate is not refused for it
+            visit.add("setting", {key: one for key, one in line.given.items() if key in HOLDS}).need_heater()
+        _add_values(new, line, visit)
     return new
 
 
@@ -116,13 +119,30 @@ def read_line(words: Sequence[str], visit: Visit, at: datetime.datetime) -> Line
     return line
 
 
-def stops_typed(words: Sequence[str], at: datetime.datetime) -> Safety:
-    """Return the stop conditions of what was typed, whatever is wrong with the rest of the line or with the book."""
+def stops_typed(words: Sequence[str], at: datetime.datetime, visit: Visit = NOTHING_YET) -> Safety:
+    """Return the safety state of a visit with what was typed into it, whatever is wrong with the rest of the line.
+
+    A line that is refused clears no stop of the visit. The place is left out where it was not said: it may be what is
+    wrong with the line.
+    """
     line, left = Line(), list(words)
     while left:
-        _take(left, line, Visit(""), at)
+        _take(left, line, visit, at)
     measured, _ = check_values({key: value for key, value in line.given.items() if key not in SAID})
-    return safety_of(_for_stops(line, measured)).without_place()
+    held, _ = check_fields({key: value for key, value in line.given.items() if key in SAID}, SAID)
+    new = NewVisit(visit.visit_id, None, {}, [], at=at.isoformat(timespec="seconds"))
+    _add_values(new, Line({**plain(held), **_for_stops(line, measured)}), visit)
+    then = after_line(visit, new)
+    found = of_all([then.safety, visit.safety])
+    return found if any(branch.place for branch in then.branches) else found.without_place()
+
+
+def after_line(visit: Visit, new: NewVisit) -> Visit:
+    """Return a visit with what a line adds to it, written nowhere."""
+    visit = visit.add("setting", new.head, at=new.at) if new.head else visit
+    for kind, key, body in new.entries:
+        visit = visit.add(kind, body, key=key or "", at=new.at)
+    return visit
 
 
 def _for_stops(line: Line, measured: Mapping[str, Any]) -> dict[str, Any]:
@@ -332,8 +352,6 @@ def _add_values(new: NewVisit, line: Line, visit: Visit) -> None:
     new.head = {key: value for key, value in line.given.items() if key in HEAD}
     settings = {key: value for key, value in line.given.items() if key in HOLDS}
     measured = {key: value for key, value in line.given.items() if key not in HEAD and key not in HOLDS}
-    if settings.keys() & {*PLATE, *SUPPLY, "fuel"}:  # what has nothing to do with the plate is never refused for it
-        visit.add("setting", settings).need_heater()
     if settings:
         typed = {key: text for key, text in line.typed.items() if key in settings}
         new.entries.append(("setting", None, settings | ({"typed": typed} if typed else {})))

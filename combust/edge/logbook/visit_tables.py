@@ -14,18 +14,20 @@ import pyarrow as pa
 
 from combust.application.reading.result import safety_of
 from combust.application.visit.record import HANDED_BACK, check_head, handed_back
+from combust.application.visit.taken import Taken, name_of_row, of_rows, worst_co
 from combust.application.visit.visit import Visit, alarm_findings
 from combust.application.visit.words import HEAD
-from combust.data.errors import CombustError, Fault
+from combust.data.errors import CombustError, Fault, first_few, shorten
 from combust.data.vocabulary import inputs
 from combust.domain.catalogue import get_fuel
+from combust.domain.limits import Finding
 from combust.domain.result import many
 from combust.domain.safety import Safety, of_all
 from combust.edge.logbook.visits import NewEntry, NewVisit, entries_of_row
 from combust.edge.tables.anonymous import MARKS
 from combust.edge.tables.convert import in_a_map
 from combust.edge.tables.headings import RECORD_COLUMNS, columns_of_visits
-from combust.edge.tables.reader import DATE, TIME, Entries, Rows, open_source, read_entries, read_table
+from combust.edge.tables.reader import DATE, FEW, TIME, Entries, Rows, open_source, read_entries, read_table
 from combust.edge.tables.series import Series
 from combust.edge.tables.sink import table_sink
 from combust.edge.tables.table_map import MapLike
@@ -77,9 +79,30 @@ def visits_of_table(
         named = name_of_visit(values)
         if faults := _take(line, values, gathered):
             twice = all(fault.code == "twice" for fault in faults)  # its visit lacks nothing without it
-            entries.refuse(line, " ".join(map(str, faults)), {} if twice else {"visit_id": named})
+            entries.refuse(line, faults, values=None if twice else {"visit_id": named})
     entries.notes = [*entries.notes, *_strange_fuels(gathered.values())]
     return list(gathered.values()), entries
+
+
+def safety_of_visits(visits: Iterable[NewVisit], stops: Iterable[Finding]) -> Safety:
+    """Return the safety state of visits of a table and of its refused rows, each finding with the name of its reading.
+
+    ``stops`` are those of the refused rows.
+    """
+    parts: list[tuple[str, Safety]] = []
+    for visit in visits:
+        heater = visit.heater_id if visit.heater_id and visit.heater_id not in visit.visit_id else None
+        whose = [*([heater] if heater else []), f"visit {visit.visit_id}"]
+        parts.append((", ".join(whose), Safety(alarm_findings(visit.head))))
+        readings = [body for kind, _, body in visit.entries if kind == "reading"]
+        parts += [(name_of_row(one, *whose), _safety_with_over(one)) for one in readings]
+    every = [of_rows(parts), Safety(tuple(stops))]
+    return of_all([worst_co(every), *every])
+
+
+def _safety_with_over(reading: Mapping[str, Any]) -> Safety:
+    over = reading.get("over", {})
+    return Taken("", "", {**reading}, over).safety if over else safety_of(reading)
 
 
 def _strange_fuels(visits: Iterable[NewVisit]) -> list[str]:
@@ -87,14 +110,19 @@ def _strange_fuels(visits: Iterable[NewVisit]) -> list[str]:
     rows = Counter(
         str(body["fuel"]) for one in visits for kind, _, body in one.entries if kind == "reading" and body.get("fuel")
     )
-    told = []
-    for name, count in rows.items():
+    strange: dict[str, Fault] = {}
+    for name in rows:
         try:
             get_fuel(name)
         except CombustError as error:
-            fault = in_a_map("fuel", error.faults[0])
-            told.append(f"Kept without lambda ({many(count, 'reading')}): {fault}")
-    return told
+            strange[name] = in_a_map("fuel", error.faults[0])
+    if not strange:
+        return []
+    fault, *_ = strange.values()
+    count = sum(rows[name] for name in strange)
+    more = [shorten(name) for name in strange][1:]
+    also = f" So is {first_few(more, FEW)}." if more else ""
+    return [f"Kept without lambda ({many(count, 'reading')}): {fault}{also}"]
 
 
 def entries_of_series(series: Series, values: Mapping[str, Any]) -> list[NewEntry]:

@@ -20,6 +20,6 @@ def class_pages(keys: Sequence[CaseKey], *, title: str = "Mystery heaters") -> t
     return sheet, page("mystery", **facts, title=f"{title}: the trainer's key", key=True, rows=rows)
 
 
-def results_csv(scores: Iterable[tuple[str, Score]]) -> str:
+def results_csv(scores: Iterable[tuple[str, Score]], looks: Iterable[str]) -> str:
     """Return the results of a class as CSV, in the order of the names or ids that are given."""
-    return csv_of_rows(COLUMNS, rows_of(scores))
+    return csv_of_rows(COLUMNS, rows_of(scores, looks))

@@ -38,7 +38,7 @@ def day_page(visits: Sequence[Visit], day: str, *, heads: Mapping[str, str]) -> 
     found = [(visit, verdict_of(visit)) for visit in visits]
     found.sort(key=lambda pair: pair[1].rank)
     stopped = [
-        {"name": _name(visit, room), "now": verdict.now, "cab": verdict.cab, "lines": verdict.safety.lines()}
+        {"name": _name(visit, room), "now": verdict.now, "cab": verdict.cab, "lines": verdict.lines}
         for visit, verdict in found
         if verdict.safety.alarming
     ]
@@ -68,7 +68,7 @@ def _row(visit: Visit, verdict: Verdict, room: Room) -> dict[str, object]:
     state = "open" if not visit.closed_at else "closed incomplete" if "incomplete" in status(visit) else "closed"
     cells = (  # in the order of the headings
         room.words(where or "not stated", SHORT),
-        f"{room.words(verdict.brief.rstrip('.'), LONG)}. Done: {room.words(verdict.done, SHORT)}",
+        f"{_as_found(verdict)}{room.words(verdict.brief.rstrip('.'), LONG)}. Done: {room.words(verdict.done, SHORT)}",
         verdict.cab.value,
         verdict.now,
         f"{state}; " + (", ".join(room.some(verdict.missing, MOST_MISSING, NAME)) or "nothing missing"),
@@ -76,6 +76,11 @@ def _row(visit: Visit, verdict: Verdict, room: Room) -> dict[str, object]:
     )
     heater = f"{room.words(visit.heater_id or 'not named', NAME)}, {room.words(visit.visit_id, NAME)}"
     return {"heater": heater, "cells": [*zip(HEADS[1:], cells, strict=True)], "stop": bool(verdict.safety.stops)}
+
+
+def _as_found(verdict: Verdict) -> str:
+    """Return the stops as found that are gone; those that stand are told in large print."""
+    return "".join(f"As found: STOP. {text}. " for text in verdict.as_found)
 
 
 def _totals(found: Sequence[tuple[Visit, Verdict]]) -> list[tuple[str, int]]:

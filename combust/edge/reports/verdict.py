@@ -60,6 +60,7 @@ class Cab:
 class Verdict:
     """The answer of a visit.
 
+    ``as_found`` are the stops that were there before the work and are gone, in words (empty = none, or no work);
     ``brief`` is what was found in a few words, ``changed`` which numbers were corrected or said anew, old and new,
     ``now`` whether it is handed back, ``why`` what speaks against it, ``conditions`` under which it may be used,
     ``learnt`` what of a logbook it was counted with ("" = nothing), ``less`` that a danger became less probable by it,
@@ -67,6 +68,7 @@ class Verdict:
     """
 
     safety: Safety
+    as_found: Sequence[str]
     found: str
     brief: str
     done: str
@@ -82,6 +84,13 @@ class Verdict:
     causes: VisitResult | None = field(repr=False)
 
     @property
+    def lines(self) -> tuple[str, ...]:
+        """What stands first: what is now, of a heater that was stopped as found beside what it was stopped by."""
+        found = [f"As found: STOP. {text}." for text in self.as_found]
+        now = [f"After the work: {text}" if found else text for text in self.safety.lines()]
+        return tuple([*now, *found] if self.safety.alarming else [*found, *now])
+
+    @property
     def rank(self) -> int:
         """The place on a day sheet: 0 a stop, 1 kept off or not handed back, 2 handed back."""
         return 0 if self.safety.stops else 2 if self.now == "Handed back." else 1
@@ -89,7 +98,8 @@ class Verdict:
 
 def verdict_of(visit: Visit) -> Verdict:
     """Return what a visit comes to, in the units of its person."""
-    causes, _ = causes_of(before_work(visit), next_checks=False)
+    before = before_work(visit)
+    causes, _ = causes_of(before, next_checks=False)
     judged = whole_safety(visit)
     now, why = hand_back(visit, judged)
     safety = judged.told_in(visit.units)
@@ -99,6 +109,7 @@ def verdict_of(visit: Visit) -> Verdict:
         done.append(f"cause: {label_of(str(cause))}")
     return Verdict(
         safety=safety,
+        as_found=_gone(before.safety.without_place(), judged, visit.units) if visit.worked else (),
         found=_found(visit, _meaning(visit, causes)),
         brief=_found(visit, _briefly(causes) or _meaning(visit, causes)),
         done="; ".join(done) or "Nothing was repaired or adjusted.",
@@ -113,6 +124,12 @@ def verdict_of(visit: Visit) -> Verdict:
         less=[in_words(one.text, visit.units) for one in causes.findings if one.code == LESS_DANGER] if causes else [],
         causes=causes,
     )
+
+
+def _gone(before: Safety, now: Safety, units: str) -> list[str]:
+    """Return what the stops before the work say that stand no more."""
+    still = {one.code for one in now.stops}
+    return [one.what for one in before.told_in(units).stops if one.code not in still]
 
 
 def _found(visit: Visit, meaning: str) -> str:

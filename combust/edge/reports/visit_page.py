@@ -92,7 +92,7 @@ def _cut(verdict: Verdict, room: Room) -> dict[str, Any]:
     """Return the verdict as the sheet tells it, each part cut to its room; a stop is never cut."""
     return {
         "alarming": verdict.safety.alarming,
-        "lines": verdict.safety.lines(),
+        "lines": verdict.lines,
         "now": verdict.now,
         "why": room.some(verdict.why, 3, MEDIUM),
         "rows": [

@@ -13,7 +13,7 @@ import pyarrow as pa
 
 from combust.application.learning.anonymous import FEWEST
 from combust.application.learning.confirmed import NO_PROFILE
-from combust.application.learning.contributions import counted_once, sum_of
+from combust.application.learning.contributions import MARK, counted_once, sum_of
 from combust.application.learning.taught import Taught
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field
@@ -53,7 +53,6 @@ FIELDS = {
     key: Field(key, "number" if key in NUMBERS else "text", meaning, low=0.0, hint="Take the table as it was written.")
     for key, meaning in NAMED.items()
 } | {key: inputs()[key] for key in READ}
-MARK = "contribution"
 MARKS = frozenset({MARK, "book", "kind"})  # a table with these headings is an anonymous one
 Rows = Sequence[dict[str, Any]]
 

@@ -7,7 +7,7 @@ spreadsheet, the heading counted.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cache
 from pathlib import Path
@@ -20,7 +20,8 @@ from combust.application.reading.columns import Columns
 from combust.application.reading.interpret import interpret_columns
 from combust.application.reading.judge import codes_of
 from combust.application.reading.result import DEFAULT_FUEL, safety_of
-from combust.data.errors import CombustError, Fault, shorten
+from combust.application.visit.taken import name_of_row
+from combust.data.errors import CombustError, Fault, first_few, shorten
 from combust.data.fields import Field
 from combust.data.vocabulary import inputs, quantities
 from combust.domain.catalogue import Catalogue, get_fuel
@@ -31,7 +32,7 @@ from combust.domain.reading import WORTH_TELLING, nothing_entered
 from combust.domain.result import many
 from combust.domain.safety import PLACE
 from combust.edge.tables.arrow import array_of, text_array
-from combust.edge.tables.cells import different_words
+from combust.edge.tables.cells import UNKNOWN, different_words
 from combust.edge.tables.convert import RowFaults, as_cells, check_columns, in_a_map
 from combust.edge.tables.heading_row import faults_of_heading, lines_above
 from combust.edge.tables.headings import Heading, columns_of_visits, match_headings
@@ -40,6 +41,7 @@ from combust.edge.tables.table_map import MapLike, TableMap
 from combust.edge.tables.times import ORDERS, asks_for_order, moment, why_no_moment
 
 NEAR_FUELS = 100  # near matches take long: a column that holds no fuels at all gets them for its first cells only
+FEW = 5  # rows, and words in them, that are told of those refused for one reason
 MOST_COUNTS = tuple(key for key, record in quantities().items() if record.stops_above)
 ABOVE = "The headings of the map stand in row {row}: nothing above it is read."
 UNITS_READ = "Row {row} holds the units of the headings."
@@ -82,8 +84,8 @@ class Entries:
     """A table as what was entered: (line, values by key) of good rows, (line, reasons) of refused ones.
 
     ``rows`` counts both. ``stops`` are the stop conditions that the good values of refused rows hold, each kind once,
-    ``stopped`` those rows (line, values, codes), ``lost`` the good values of every refused row by its line, ``notes``
-    what is to be told, ``table`` what was read.
+    ``stopped`` those rows (line, values, codes), ``notes`` what is to be told, ``faults`` what is wrong with the row of
+    a line, ``lost`` the good values of a refused row by its line, ``table`` what was read.
     """
 
     rows: int = 0
@@ -92,17 +94,49 @@ class Entries:
     stops: list[Finding] = field(default_factory=list)
     stopped: list[tuple[int, dict[str, Any], list[str]]] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
+    faults: dict[int, tuple[Fault, ...]] = field(default_factory=dict)
     lost: dict[int, dict[str, Any]] = field(default_factory=dict)
     table: Table | None = field(default=None, compare=False, repr=False)
 
-    def refuse(self, line: int, why: str, values: dict[str, Any]) -> None:
-        """Refuse a row; its good values tell what it belongs to."""
-        self.refused.append((line, why))
-        self.lost[line] = values
+    def told(self, words: str = "row {}: {}", *, without: str = "") -> list[str]:
+        """Return what is wrong with refused rows, in the order of the table, from their lines and reasons.
 
-    def told(self, words: str = "row {}: {}") -> list[str]:
-        """Return a sentence of each refused row, in the order of the table, from its line and its reasons."""
-        return [words.format(line, why) for line, why in sorted(self.refused)]
+        Rows with one and the same thing wrong are told together, whatever was written in each. A row whose reason holds
+        ``without`` is left out.
+        """
+        alike: dict[Any, list[tuple[int, str]]] = {}
+        for line, why in sorted(self.refused):
+            if not without or without not in why:
+                alike.setdefault(self._alike(line, why), []).append((line, why))
+        return [self._together(words, rows) for rows in alike.values()]
+
+    def refuse(
+        self, line: int, faults: Sequence[Fault], codes: Sequence[str] = (), values: dict[str, Any] | None = None
+    ) -> None:
+        """Refuse a row, with the stop conditions that its good ``values`` hold before its faults."""
+        self.faults[line] = tuple(faults)
+        self.lost |= {} if values is None else {line: values}
+        told = [*(f"stop: {code}." for code in codes), *map(str, faults)]
+        self.refused.append((line, " ".join(told)))
+
+    def _alike(self, line: int, why: str) -> Any:
+        """Return what rows that are told together have in common."""
+        one, *more = self.faults.get(line, ())
+        if more or why != str(one):
+            return why
+        return (one.quantity, one.code, *(text.replace(str(one.value), UNKNOWN) for text in (one.why, one.hint)))
+
+    def _together(self, words: str, rows: Sequence[tuple[int, str]]) -> str:
+        if len(rows) == 1:
+            return words.format(*rows[0])
+        words = words.replace("row {}", "rows {}").replace("Row {}", "Rows {}").replace(" was ", " were ")
+        first, values = rows[0], list(dict.fromkeys(shorten(self.faults[line][0].value) for line, _ in rows))
+        why = first[1]
+        if values[1:]:
+            fault = self.faults[first[0]][0]
+            also = " So with the others." if str(fault.value) in fault.hint else ""
+            why = str(replace(fault, value=first_few(values, FEW))) + also
+        return words.format(first_few([str(line) for line, _ in rows], FEW), why)
 
     def take(self, rows: Rows) -> None:
         """Add rows; a row with a fault is refused."""
@@ -118,12 +152,14 @@ class Entries:
                 values = {key: value for key, value in values.items() if key not in over}
                 self.good.append((line, {**values, "over": over} if over else values))
                 continue
-            self.refuse(line, rows.reason(row, mask_of[row]), values)
-            if codes := codes_of(mask_of[row] & stop_bits()):
+            codes = codes_of(mask_of[row] & stop_bits())
+            self.refuse(line, [fault for _, fault in rows.faults.of[row]], codes, values)
+            if codes:
                 self.stopped.append((line, values, codes))
             if new := {*codes} - {stop.code for stop in self.stops}:
                 found = safety_of({key: value for key, value in values.items() if key in known})
-                self.stops += [stop for stop in found.stops if stop.code in new]
+                name = name_of_row(values, *filter(None, [f"row {line}", values.get("heater_id")]))
+                self.stops += [stop.named(name) for stop in found.stops if stop.code in new]
 
 
 @dataclass(slots=True)

@@ -72,7 +72,7 @@ def read_typical_year(path: Path) -> TypicalYear:
         frame = pd.DataFrame({key: np.asarray(column, dtype=float) for key, column in columns.items()})
         frame.insert(0, "taken_at", [stamp.isoformat() for stamp in found.index])
         station = float(facts["altitude"])
-    except (ValueError, LookupError, TypeError, AttributeError, OSError) as error:
+    except (ValueError, ArithmeticError, LookupError, TypeError, AttributeError, OSError) as error:
         why = f"is no {kind} file that can be read ({shorten(error, 100)})"
         raise CombustError(Fault("weather", path.name, "format", why=why, hint="Get the file again.")) from error
     for key, mark in NOT_MEASURED.items():

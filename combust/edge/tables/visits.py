@@ -35,7 +35,7 @@ def read_visits(
         other = values.get("heater_id")
         if other is not None and heater_id is not None and folded_id(other) != folded_id(heater_id):
             fault = Fault("heater_id", other, "conflict", why=IS_OTHER, hint=f"This profile is of {heater_id}.")
-            entries.refused.append((line, str(fault)))
+            entries.refuse(line, [fault])
         else:
             readings.append(Reading(**{"visit_id": f"row {line}", **values}))
     if heater_id is not None:

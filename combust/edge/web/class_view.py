@@ -22,6 +22,7 @@ from combust.edge.web.texts import texts
 
 EVERY_S = 2  # seconds between two looks of a page at its server
 MOST_EVENTS = 4
+EXHAUST_CO = ("co_dry_ppm", "co_air_free_ppm")
 
 
 def common(room: Classroom, place: int) -> dict[str, Any]:
@@ -56,9 +57,13 @@ def stopped(heater: ClassHeater, checks: Iterable[str]) -> Safety | None:
 
 def in_bands(stops: Iterable[Finding], band: str) -> Safety | None:
     """Return the stops of a class with the CO of the exhaust as its band, never as a number; None = there is none."""
-    words = class_table()["stop_in_bands"]
-    told = (replace(one, text=words[one.code].format(band=band)) if one.code in words else one for one in stops)
-    return Safety(found) if (found := tuple(told)) else None
+    said = class_table()["say"]["as_read"].format(band=band)
+    found = tuple(_in_band(one, said) if one.quantity in EXHAUST_CO else one for one in stops)
+    return Safety(found) if found else None
+
+
+def _in_band(one: Finding, said: str) -> Finding:
+    return replace(one, text=one.text.replace(f"{one.value:.0f} {one.unit}", said, 1), value=None)
 
 
 def clock(time_s: float) -> str:

@@ -108,9 +108,10 @@ def write_line(
 
 def safety_with(asked: Asked, words: Sequence[str], error: CombustError) -> Safety:
     """Return the safety state of the visit of the path with the stops of a line that was refused."""
-    parts = [stops_typed(words, this_moment()), error.safety or Safety(())]
+    visit = visit_of(asked)
+    parts = [stops_typed(words, this_moment(), visit), error.safety or Safety(())]
     stops = Safety(tuple(one for part in parts for one in part.stops))
-    return of_all([standing_of(asked, visit_of(asked)).safety, stops]).told_in(asked.units)
+    return of_all([standing_of(asked, visit).safety, stops]).told_in(asked.units)
 
 
 def again_with(

@@ -22,7 +22,7 @@ import pytest
 
 from combust.application.learning import anonymous as an
 from combust.application.learning.confirmed import Confirmed
-from combust.application.learning.contributions import sum_of
+from combust.application.learning.contributions import with_checksum
 from combust.data.errors import CombustError
 from combust.domain.heater import Heater
 from combust.edge.tables.anonymous import COLUMNS, merged, read_anonymous, taught_by, write_anonymous
@@ -214,9 +214,11 @@ def test_fewer_than_five_heaters_are_held_back() -> None:
     assert min(row["mean_of"] for row in rows if row["kind"] == "visit") >= 20
 
 
-def contribution(seed: int, book: str = "b", size: tuple[int, int] = (20, 40), **more: Any) -> list[dict[str, Any]]:
+def contribution(
+    seed: int, book: str = "b", size: tuple[int, int] = (20, 40), confirmed: int = 40
+) -> list[dict[str, Any]]:
     rows, _ = an.rows_of(kind_of(fleet(np.random.default_rng(seed), *size)), np.random.default_rng(seed))
-    return [{"contribution": sum_of(rows), "book": book, "confirmed": 40, **more, **row} for row in rows]
+    return with_checksum(rows, book, confirmed)
 
 
 def test_each_contribution_counts_once(tmp_path: Path) -> None:
@@ -231,7 +233,13 @@ def test_each_contribution_counts_once(tmp_path: Path) -> None:
         write_anonymous(again.rows, tmp_path / f"t.{ending}")
         assert merged([read_anonymous(tmp_path / f"t.{ending}"), first]).contributions == 2
     text = (tmp_path / "t.csv").read_text(encoding="utf-8")
-    for changed in (text.replace(",winter 2024/25,", ",winter 2023/24,", 1), text.rsplit("\n", 2)[0] + "\n"):
+    for changed in (
+        text.replace(",winter 2024/25,", ",winter 2023/24,", 1),
+        text.rsplit("\n", 2)[0] + "\n",
+        text.replace(",40,", ",90,"),  # the visits behind it, and of which book it is: in every row
+        text.replace(",c,", ",b,"),
+    ):
+        assert changed != text
         (tmp_path / "u.csv").write_text(changed, encoding="utf-8")
         with pytest.raises(CombustError, match="changed after it was written"):
             read_anonymous(tmp_path / "u.csv")
@@ -279,8 +287,7 @@ def test_what_is_written_can_be_read(tmp_path: Path) -> None:
     """Sites scatter about the mean of a cell: none is below any land, and every row is accepted by the reader."""
     for seed in (2, 5):
         rows, _ = an.rows_of(kind_of(fleet(np.random.default_rng(seed), 30, 120)), np.random.default_rng(seed))
-        whole = [{"contribution": sum_of(rows), "book": "b", "confirmed": 120, **row} for row in rows]
-        write_anonymous(whole, tmp_path / "t.csv")
+        write_anonymous(with_checksum(rows, "b", 120), tmp_path / "t.csv")
         assert len(read_anonymous(tmp_path / "t.csv")) == len(rows)
         assert min(row.get("altitude_m", 0.0) for row in rows) >= -250.0
         assert {row["altitude_m"] % an.STEP_M for row in rows if "altitude_m" in row} == {0.0}

@@ -10,7 +10,7 @@ import pytest
 
 from combust.application.causes.catalogue import get_priors
 from combust.application.learning import anonymous as an
-from combust.application.learning.contributions import sum_of
+from combust.application.learning.contributions import with_checksum
 from combust.application.learning.frequencies import confirmable
 from combust.application.learning.learn import learn
 from combust.application.learning.learnt import Learnt
@@ -60,7 +60,7 @@ def counted(book: str, confirmed: int, causes: dict[str, int], kw: float = 2.0) 
     """An anonymous table of counts alone, as a small book gives it."""
     kind = {"kind": "cause", "blower": "centrifugal", "shaft": "untold", "fuel": "diesel_b7", "heat_kw": kw}
     rows: list[dict[str, Any]] = [{**kind, "cause": cause, "visits": visits} for cause, visits in causes.items()]
-    return [{"contribution": sum_of(rows), "book": book, "confirmed": confirmed, **row} for row in rows]
+    return with_checksum(rows, book, confirmed)
 
 
 def test_what_was_held_back_is_counted_and_said_and_the_file_is_read_again(tmp_path: Path) -> None:
@@ -99,8 +99,7 @@ def test_what_was_held_back_is_counted_and_said_and_the_file_is_read_again(tmp_p
 
 def test_a_cause_that_one_type_tells_may_be_held_back_in_another() -> None:
     one = counted("a", 30, {"intake_restricted": 8, "fuel_over": 6})
-    both = [*one, *counted("a", 30, {"fuel_over": 9}, kw=4.0)]
-    rows = [{**row, "contribution": sum_of(both)} for row in both]
+    rows = [{**row, "contribution": "both"} for row in (*one, *counted("a", 30, {"fuel_over": 9}, kw=4.0))]
     assert {lesson.none_of for lesson in taught_by(rows)} == {None, ("fuel_over",)}
     assert sum(lesson.none_of is not None for lesson in taught_by(rows)) == 30 - 23
 
@@ -129,9 +128,8 @@ def test_rows_of_a_larger_book_teach_structure_that_a_ranking_uses(tmp_path: Pat
     """The invented heaters radiate a fifth of their heat, of which the shipped prior believes a hundredth."""
     rng = np.random.default_rng(2)
     rows, _ = an.rows_of(kind_of(fleet(rng, 30, 120)), rng)
-    whole = [{"contribution": sum_of(rows), "book": "b", "confirmed": 120, **row} for row in rows]
     shared, learnt, table = tmp_path / "shared.csv", tmp_path / "learnt.toml", tmp_path / "v.csv"
-    write_anonymous(whole, shared)
+    write_anonymous(with_checksum(rows, "b", 120), shared)
     assert is_anonymous(shared)
     run = call("learn", str(shared), "--out", str(learnt))
     assert run.code == 0, run.err

@@ -11,6 +11,9 @@ import pytest
 
 from combust.application.trainer.session import HIDDEN, TrainingSession
 from combust.domain.heater import Heater
+from combust.domain.limits import finding, finding_kinds
+from combust.domain.safety import Safety
+from combust.edge.web import class_view as view
 from combust.edge.web.class_hall import IDLE_S
 from combust.edge.web.class_knobs import KNOBS
 from combust.edge.web.settings import Settings
@@ -105,12 +108,25 @@ def test_a_stop_stands_before_what_the_analyser_shows_on_every_page(school: Scho
         page = who.get(path)
         check_page(page.text)
         text = said(page)
-        stop = "STOP. CO in the exhaust (over range) is above 1000 ppm"
+        stop = "STOP. CO in the exhaust (as read: over range) is above 1000 ppm"
         assert 0 <= text.index(stop) < text.index("vol %"), path
         assert not set(re.findall(r"([\d.]+) ppm", text)) - {"1000"}, f"{path}: CO of the exhaust stands in bands"
         assert ("3000 m is above" in text) is (path == "/class/desk"), path
     school.act("show_check", check="site_air")
     assert "3000 m is above" in said(learner.get("/class"))
+
+
+def test_a_stop_of_the_class_has_the_words_of_the_sheet() -> None:
+    kinds = finding_kinds("reading")
+    stops = [one for one in kinds.values() if one.severity == "stop" and re.search(r"\{co_", one.text)]
+    assert {one.code for one in stops} == {"exhaust_co_high", "exhaust_co_air_free_high"}
+    for one in stops:
+        sheet = finding(one.code, {"co_dry_ppm": 1500.0, "co_air_free_ppm": 1500.0})
+        wall = view.in_bands([sheet], "very high")
+        assert wall is not None
+        assert wall.stops[0].text == sheet.text.replace("1500 ppm", "as read: very high")
+    other = finding("indoors")
+    assert view.in_bands([other], "high") == Safety((other,))
 
 
 def test_a_learner_cannot_drive(school: School) -> None:
@@ -227,7 +243,7 @@ def test_causes_are_stated_with_comma_and_per_cent_and_sums_are_told(school: Sch
         check_page(answer.text)
     assert phone.post("/class/say", {"cause_0": "", "share_0": "", "cause_1": "", "share_1": ""}).status_code == 422
     school.act("show_answer", seen="0")
-    assert "It was: nothing stands out." in said(phone.get("/class"))
+    assert "It was: no fault." in said(phone.get("/class"))
     assert phone.post("/class/say", typed).status_code == 422
 
 
@@ -238,7 +254,7 @@ def test_the_table_runs_no_formula_and_names_are_optional(school: School) -> Non
     answer = school.trainer.get("/class/summary.csv")
     rows = list(csv.DictReader(io.StringIO(answer.text)))
     assert [row["name"] for row in rows] == ["'=HYPERLINK(1)", ""]
-    assert [row["most_likely"] for row in rows] == ["nothing stands out", ""]
+    assert [row["most_likely"] for row in rows] == ["no fault", ""]
     assert float(rows[0]["share_on_the_answer"]) > 0.7
     assert "=HYPERLINK(1)" not in said(school.trainer.get("/class/wall")), "no names at the wall"
 

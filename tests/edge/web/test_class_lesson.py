@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+from itertools import product
 
 import pytest
 
@@ -17,6 +18,7 @@ pytestmark = pytest.mark.regression
 WALL = "/lesson/11?wall=1"
 CARD = "CO of two heaters can be compared as read."
 FIGURE = 'id="moved"'
+AHEAD = ("seen=1", "wall=1", "seen=1&at=20", "wall=1&seen=1", "at=20", "seen=1&seed=3")
 
 
 @pytest.fixture
@@ -82,24 +84,35 @@ def test_the_class_votes_before_the_figure_is_there_then_shares_then_what_comes_
 
 def test_a_learner_cannot_look_ahead_nor_vote_after_it(school: School) -> None:
     cheat = school.joined()
-    assert FIGURE in cheat.get("/lesson/11?seen=1").text
+    for who, query in product((cheat, school.person("learner")), AHEAD):  # before it is asked: the role decides
+        page = who.get(f"/lesson/11?{query}").text
+        assert FIGURE not in page, query
+        assert CARD not in page
+        assert "when the trainer shows it to all" in page
+    assert FIGURE not in school.trainer.get("/lesson/11?wall=1&seen=1").text, "nor does the wall go by the address"
+    assert FIGURE in school.trainer.get("/lesson/11?seen=1").text, "the trainer reads alone"
     school.act("ask", lesson="11", guess="co")
     vote = {"token": cheat.get("/token").json()["token"], "question": "1", "answer": "0"}
     for stage in ("ask", "close"):
-        for query in ("seen=1", "wall=1", "seen=1&at=20", "wall=1&seen=1", "at=20", "seen=1&seed=3"):
+        for query in AHEAD:
             for who in (cheat, school.person("learner")):
                 page = who.get(f"/lesson/11?{query}").text
                 assert FIGURE not in page, (stage, query)
                 assert CARD not in page
                 assert "This comes out" not in page
                 assert "The class votes on this lesson." in page
-        assert FIGURE in cheat.get("/lesson/12?seen=1").text
+        assert FIGURE not in cheat.get("/lesson/12?seen=1").text
         assert "happened" not in cheat.get("/class").text
         school.act("close", lesson="11") if stage == "ask" else None
         assert cheat.client.post("/class/vote", data=vote, headers={"origin": cheat.origin}).status_code == 422
     school.act("tell", lesson="11")
     assert cheat.client.post("/class/vote", data=vote, headers={"origin": cheat.origin}).status_code == 422
     assert FIGURE in cheat.get("/lesson/11?seen=1").text
+    school.act("tell", lesson="12")
+    assert FIGURE in cheat.get("/lesson/12?seen=1").text, "without a vote the trainer lets them see it too"
+    assert FIGURE in school.trainer.get("/lesson/12?wall=1").text
+    school.act("ask", lesson="12", guess="read")
+    assert FIGURE not in cheat.get("/lesson/12?seen=1").text
     for do in ("ask", "close", "tell"):
         sent = {**vote, "do": do, "lesson": "11", "guess": "o2"}
         assert cheat.client.post("/class/desk", data=sent, headers={"origin": cheat.origin}).status_code == 403

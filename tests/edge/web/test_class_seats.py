@@ -113,6 +113,27 @@ def test_words_that_are_none_are_refused_in_words(school: School, words: str) ->
     assert "No class is on now" in said(answer)
 
 
+def test_what_was_typed_into_the_wrong_field_is_understood_or_told_where_it_goes(school: School) -> None:
+    early = school.person().post("/pair", {"code": "brook cedar"})
+    assert early.status_code == 403
+    assert "no class is on whose two words would let you in" in said(early)
+    phone = school.start().person()
+    wrong = phone.post("/pair", {"code": "brook zebra"})
+    assert wrong.status_code == 403
+    assert "These are not the two words on the wall. They stand there after “Join with”" in said(wrong)
+    check_page(wrong.text)
+    assert form_of(wrong.text, "/class/join")["words"] == "brook zebra"
+    assert 'href="/pair"' in wrong.text
+    into = phone.post("/pair", {"code": school.hall.words.upper()})
+    assert into.headers["location"] == "/class"
+    assert "You are learner 1." in said(phone.get("/class"))
+    other = school.person()
+    digits = other.post("/class/join", {"words": "0000 0000"})
+    assert "This code is wrong. It has 8 digits" in said(digits)
+    assert other.post("/class/join", {"words": school.seats.code_of("learner")}).headers["location"] == "/class"
+    assert "It has 8 digits and stands where" in said(school.person().post("/pair", {"code": "1234 5678"}))
+
+
 def test_a_class_that_is_over_lets_nobody_in_by_its_words(school: School) -> None:
     words = school.start().hall.words
     path = school.settings.book.with_name("winter.book.class.jsonl")

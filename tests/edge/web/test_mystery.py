@@ -96,6 +96,18 @@ def test_a_step_that_makes_no_sense_or_breaks_a_rule_is_told(phone: Phone) -> No
     assert "SAFETY:" in buy(phone, "exhaust_duct_off")
 
 
+def test_a_check_that_was_tried_is_told_as_refused_and_why(phone: Phone) -> None:
+    shown = html.unescape(buy(phone, "exhaust_duct_off"))
+    offered, not_now = shown[shown.index("Check or action") :].split("Not offered now")
+    assert 'value="exhaust_duct_off"' not in offered
+    told = not_now[: not_now.index("</dl>")]
+    why = "That was tried already, and the safety rule against it still stands. The exhaust duct was to come off before"
+    assert f"<dt>exhaust_duct_off</dt><dd>{why}" in told
+    assert "<dt>wait</dt><dd>There is nothing to wait for." in told
+    dear = html.unescape(buy(phone, "span_gas"))
+    assert "span_gas" not in dear[dear.index("Not offered now") :].split("</dl>")[0], "it stands among what was found"
+
+
 def test_a_case_is_ordered_by_topic_and_heater(phone: Phone) -> None:
     shown = phone.get("/mystery").text
     for word in ("restriction", "sample", "heater-0127", "easy"):

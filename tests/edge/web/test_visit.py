@@ -220,7 +220,7 @@ def test_a_refused_check_keeps_what_was_typed_and_the_stop_of_it(phone: Phone) -
     assert answer.status_code == 422
     assert 'value="82"' in answer.text
     assert 'value="4000"' in answer.text
-    assert "4000 ppm CO" in banner_of(answer.text)
+    assert "CO in the exhaust (4000 ppm)" in banner_of(answer.text)
     assert "Nothing was read yet" in phone.get(here).text
 
 

@@ -53,14 +53,13 @@ def stand(asked: Asked) -> Response:
 
 def enter(asked: Asked) -> Response:
     """Add a line to an open visit, and return what ``combust visit enter --json`` prints."""
-    words, now = _words(asked.body), this_moment()
-    stops = stops_typed(words, now)
+    words, now, visit = _words(asked.body), this_moment(), Visit("")
     try:
         with asked.house.book() as book:
             visit = read_visit(book, asked.request.path_params["visit_id"])
             visit = enter_line(book, visit, words, now, asked.key)
     except CombustError as error:
-        error.safety = of_all([stops, error.safety or Safety(())])
+        error.safety = of_all([stops_typed(words, now, visit), error.safety or Safety(())])
         raise
     return _told(asked, visit)
 

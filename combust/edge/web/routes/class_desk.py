@@ -124,7 +124,7 @@ def act(asked: Asked) -> Response:
 
 
 def _told(asked: Asked) -> list[dict[str, Any]]:
-    """Return what came out of every question of a lesson that was closed: it is worked out, nobody chooses it."""
+    """Return what came out of every closed question of a lesson, worked out and not chosen; then all may see it."""
     lesson = read_lesson(asked.form.get("lesson", ""))
     truths, known = outcome(lesson.number, lesson.given), {one.key: one for one in guesses(lesson.number)}
     with asked.house.hall.open() as room:
@@ -133,7 +133,7 @@ def _told(asked: Asked) -> list[dict[str, Any]]:
         {"do": "happened", "question": one.number, "answer": known[one.guess].answer_of(truths[one.guess])}
         for one in closed
         if one.happened is None and one.guess in known
-    ]
+    ] + [{"do": "show_lesson", "lesson": lesson.number}]
 
 
 def _once(asked: Asked, deed: Mapping[str, Any], *, by_hand: bool) -> None:

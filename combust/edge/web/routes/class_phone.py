@@ -59,9 +59,11 @@ def join(asked: Asked) -> Response:
     The words are looked at like a pairing code: after some wrong ones a minute passes.
     """
     hall, seat, form = asked.house.hall, asked.seat, asked.form
-    opened = pair_by(asked.house, asked.request, form.get("words", "")) if hall.words else None
+    typed = form.get("words", "")
+    opened = pair_by(asked.house, asked.request, typed) if hall.words else None
     if opened is None:
-        said = [texts()["class"]["wrong"] if hall.words else texts()["class"]["none"]]
+        digits = typed.strip() and not any(mark.isalpha() for mark in typed)
+        said = [texts()["class"]["none" if not hall.words else "wrong_code" if digits else "wrong"]]
         return asked.show("class_join", 403, said=said, on=bool(hall.words), lost=hall.lost)
     own = seat if seat.may("learner") else opened
     try:

@@ -18,6 +18,7 @@ from combust.edge.lesson_source import Control, Lesson, read_lesson
 from combust.edge.tables.cells import read_cell
 from combust.edge.web.asked import Asked, whole
 from combust.edge.web.class_view import EVERY_S, question_of
+from combust.edge.web.texts import texts
 
 MOST_TYPED = 60  # letters of a field
 MOST_SEED = 2**31
@@ -33,6 +34,8 @@ def listed(asked: Asked) -> Response:
 def show(asked: Asked) -> Response:
     """Return a lesson: its question first, then what comes out, the figure, the cards, an exercise.
 
+    While a class is on a learner sees what comes out when the trainer shows it, whatever the address says.
+
     Raises
     ------
     CombustError
@@ -42,7 +45,7 @@ def show(asked: Asked) -> Response:
     lesson, seed = read_lesson(number), whole(asked.request.query_params.get("seed", ""), 10)
     task = exercise(lesson.exercise, seed=lesson.seed if seed is None or seed >= MOST_SEED else seed)
     typed, vote = _typed(asked.request.query_params, number, task), _vote(asked, number)
-    held = bool(vote and vote["waits"] and not asked.seat.may("trainer"))
+    held = bool(vote and (vote["waits"] or not vote["told"]) and not asked.seat.may("trainer"))
     if held:
         typed = {name: text for name, text in typed.items() if name not in SHOWS}
     if not asked.seat.may("trainer"):
@@ -56,7 +59,7 @@ def show(asked: Asked) -> Response:
         typed=typed,
         wall="wall" in typed,
         vote=vote if asked.seat.may("trainer") else None,
-        held=held,
+        held=(texts()["class"]["lesson_held" if vote and vote["waits"] else "lesson_waits"] if held else ""),
         every=EVERY_S,
         cards=[block.name for _, blocks in lesson.sections for block in blocks if block.kind == "card"],
         seen="seen" in typed,
@@ -82,7 +85,7 @@ def _vote(asked: Asked, number: str) -> dict[str, Any] | None:
     with asked.house.hall.open() as room:
         of_it = [question_of(one) for one in room.people.questions if one.lesson == number]
         other = room.people.question is not None and room.people.question.open
-        here, words = len(room.people.by_seat), room.words
+        here, words, shown = len(room.people.by_seat), room.words, number in room.shown_lessons
     made = [one for one in of_it if one is not None]
     opened = next((one for one in made if one["open"]), None)
     return {
@@ -93,7 +96,7 @@ def _vote(asked: Asked, number: str) -> dict[str, Any] | None:
         "words": words,
         "link": asked.house.settings.name,
         "left": [one for one in guesses(number) if one.key not in {asked["guess"] for asked in made}],
-        "told": any(one["happened"] is not None for one in made),
+        "told": shown,
         "waits": any(one["happened"] is None for one in made),
         "stamp": " | ".join(str(one["stamp"]) for one in made),
     }

@@ -16,7 +16,7 @@ from urllib.parse import urlencode
 
 from starlette.responses import Response
 
-from combust.application.mystery import CaseKey, Debrief, Play, Statement
+from combust.application.mystery import CaseKey, Debrief, Play, PlayedVisit, Statement
 from combust.application.mystery.rules import LEVELS, TWO, answer_text, answers, heaters, in_words, price_rows, table
 from combust.data.errors import CombustError
 from combust.edge.web.asked import Asked, shares_typed, whole
@@ -125,6 +125,16 @@ def _statement(form: dict[str, str]) -> Statement:
     return Statement.of(stated, excluded, form.get("handed") == "yes", record)
 
 
+def _not_now(visit: PlayedVisit) -> list[tuple[str, str]]:
+    """Return why steps are not offered, with those of which it holds; what was made stands among what was found."""
+    why: dict[str, list[str]] = {}
+    for row in price_rows():
+        reason = visit.refusal(row["name"])
+        if reason and row["name"] not in visit.made:
+            why.setdefault(reason[:1].upper() + reason[1:], []).append(row["name"])
+    return [(", ".join(names), reason) for reason, names in why.items()]
+
+
 def _shown(asked: Asked, key: CaseKey, given: Mapping[str, str], status: int = 200, **facts: Any) -> Response:
     """Return where a case stands: the stops first, then the debrief, then what was read and what it cost."""
     kept = _KEPT.get(_name(asked, key), Kept())
@@ -141,6 +151,7 @@ def _shown(asked: Asked, key: CaseKey, given: Mapping[str, str], status: int = 2
         used=visit.used,
         # The whole price list: whether a step is allowed now is what the learner has to judge.
         offered=[row for row in price_rows() if not visit.refusal(row["name"])],
+        not_now=_not_now(visit),
         causes=answers(),
         answers=range(ANSWERS),
         record=table()["record"]["field"],

@@ -9,6 +9,7 @@ from combust.edge.web.asked import Asked
 from combust.edge.web.point import give_cookie
 from combust.edge.web.point import pair as pair_by
 from combust.edge.web.qr import svg_of
+from combust.edge.web.routes.class_phone import join
 from combust.edge.web.seats import ROLES
 from combust.edge.web.texts import texts
 
@@ -19,10 +20,15 @@ def show(asked: Asked) -> Response:
 
 
 def pair(asked: Asked) -> Response:
-    """Give the phone its seat, or say that the code is wrong."""
-    seat = pair_by(asked.house, asked.request, asked.form.get("code", ""))
+    """Give the phone its seat, or say that the code is wrong; the two words of a class lead into it from here too."""
+    typed = asked.form.get("code", "")
+    words = any(mark.isalpha() for mark in typed)
+    if words and asked.house.hall.words:
+        asked.form["words"] = typed
+        return join(asked)
+    seat = pair_by(asked.house, asked.request, typed)
     if seat is None:
-        return asked.show("pair", 403, refused=[texts()["pair"]["wrong"]])
+        return asked.show("pair", 403, refused=[texts()["pair"]["no_class" if words else "wrong"]])
     answer = asked.go("/")
     give_cookie(answer, asked.house, asked.house.seats.cookie_of(seat))
     return answer

@@ -11,7 +11,7 @@ from combust.data.errors import CombustError
 from combust.data.units import in_other_units
 from combust.data.vocabulary import input_keys
 from combust.domain.safety import Safety, of_all
-from combust.edge.logbook.keyboard import day_of, open_visit, this_moment
+from combust.edge.logbook.keyboard import day_of, open_visit, this_moment, visit_of_day
 from combust.edge.logbook.typed import WORDS, stops_typed
 from combust.edge.logbook.visits import list_visits
 from combust.edge.web.asked import Asked
@@ -89,15 +89,16 @@ def open_one(asked: Asked) -> Response:
     heater = chosen or form.get("heater_id", "").strip()
     folder = str(settings.heaters) if chosen and settings.heaters else None
     words = words_of(form, (*OPENING, *PLATE))
-    now = this_moment()
+    now, held = this_moment(), Visit("")
     try:
         with asked.house.book() as book:
-            if asked.units == "us" and "units" not in day_of(book, now)[0]:
+            held = visit_of_day(book, now)
+            if asked.units == "us" and "units" not in held.settings:
                 words = ["units", "us", *words]
             name = " ".join(form.get("visit_id", "").split()) or None
             visit, _ = open_visit(book, name, heater, folder, words, now, key=asked.key)
     except CombustError as error:
-        stops = of_all([stops_typed(words, now), error.safety or Safety(())])
+        stops = of_all([stops_typed(words, now, held), error.safety or Safety(())])
         again = again_with(asked, "visits", lambda wrong: _list_facts(asked, wrong))
         return again(error, stops if stops.stops else None)
     return asked.go(path_of(visit.visit_id))

@@ -6,9 +6,10 @@ from typing import Any
 
 from starlette.responses import Response
 
+from combust.application.visit.visit import Visit
 from combust.application.visit.wording import told
 from combust.data.errors import CombustError
-from combust.edge.logbook.keyboard import age_of, day_of, set_day, this_moment
+from combust.edge.logbook.keyboard import age_of, day_of, set_day, this_moment, visit_of_day
 from combust.edge.logbook.typed import WORDS, stops_typed
 from combust.edge.web.asked import Asked
 from combust.edge.web.fields import form_fields, words_of
@@ -47,14 +48,15 @@ def _facts(asked: Asked, error: CombustError | None = None) -> dict[str, Any]:
 
 def keep(asked: Asked) -> Response:
     """Write down what holds for the day."""
-    words, now = words_of(asked.form, DAY), this_moment()
+    words, now, held = words_of(asked.form, DAY), this_moment(), Visit("")
     if asked.units == "us" and words and not asked.form.get("units"):
         words = ["units", "us", *words]
     try:
         with asked.house.book() as book:
+            held = visit_of_day(book, now)
             set_day(book, words, now, key=asked.key)
     except CombustError as error:
-        stops = stops_typed(words, now)
+        stops = stops_typed(words, now, held)
         again = again_with(asked, "visit_day", lambda wrong: _facts(asked, wrong))
         return again(error, stops if stops.stops else None)
     return asked.go("/day")

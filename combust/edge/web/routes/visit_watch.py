@@ -194,7 +194,7 @@ def _safety(asked: Asked, visit: Visit, stops: Safety) -> Safety:
 
 def _refused(asked: Asked, visit: Visit, held: str, error: CombustError, words: list[str]) -> Response:
     facts = _facts(asked, visit, held, error)
-    stops = of_all([stops_typed(words, this_moment()), facts["stops"]])
+    stops = of_all([stops_typed(words, this_moment(), visit), facts["stops"]])
     safety = _safety(asked, visit, Safety(stops.stops))
     return again_with(asked, "visit_watch", lambda _: facts)(error, safety)
 
