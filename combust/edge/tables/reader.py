@@ -23,6 +23,7 @@ from combust.application.reading.result import DEFAULT_FUEL, safety_of
 from combust.application.visit.taken import name_of_row
 from combust.data.errors import CombustError, Fault, first_few, shorten
 from combust.data.fields import Field
+from combust.data.units import in_our_unit
 from combust.data.vocabulary import inputs, quantities
 from combust.domain.catalogue import Catalogue, get_fuel
 from combust.domain.fuel import Fuel
@@ -35,7 +36,7 @@ from combust.edge.tables.arrow import array_of, text_array
 from combust.edge.tables.cells import UNKNOWN, different_words
 from combust.edge.tables.convert import RowFaults, as_cells, check_columns, in_a_map
 from combust.edge.tables.heading_row import faults_of_heading, lines_above
-from combust.edge.tables.headings import Heading, columns_of_visits, match_headings
+from combust.edge.tables.headings import Heading, Matched, columns_of_visits, match_headings
 from combust.edge.tables.source import Block, TableSource, frame_source, open_table
 from combust.edge.tables.table_map import MapLike, TableMap
 from combust.edge.tables.times import ORDERS, asks_for_order, moment, why_no_moment
@@ -264,12 +265,9 @@ def read_table(
         *told,
         *([UNITS_READ.format(row=source.dialect.line - 1)] if source.dialect and units else []),
     ]
-    hint = f"Headings: {shorten(', '.join(source.header), 200)}."
-    faults = [
-        Fault("--map", name, "unknown_name", why="is no heading of the table", hint=hint)
-        for name in how.headings
-        if name not in source.header and name not in elsewhere and source.arrow is None
-    ]
+    missing = [] if source.arrow is not None else [name for name in how.headings if name not in source.header]
+    faults, lacking = _lacking([name for name in missing if name not in elsewhere], source.header, how, matched, fields)
+    matched.notes += lacking
     faults += how.faults_of_words({**columns_of_visits(), **fields}, elsewhere)
     held = {heading.key: heading.name for heading in matched.headings if heading.key}
     fixed = {}
@@ -288,6 +286,31 @@ def read_table(
     if matched.faults or faults:
         raise CombustError([*faults, *matched.faults])
     return Table(source, matched.headings, fields, replace(how, whole_file=fixed), texts, matched.notes)
+
+
+def _lacking(
+    missing: Sequence[str], header: Sequence[str], how: TableMap, matched: Matched, fields: Mapping[str, Field]
+) -> tuple[list[Fault], list[str]]:
+    """Return (faults, notes) of headings of a map that a table does not have.
+
+    One of a saved map is told: a sheet may have fewer columns. It is refused where no heading of the map is there, or
+    where a column that nobody knows may be the one that tells a stop.
+    """
+    unknown = [one.name for one in matched.headings if one.key is None and how.headings.get(one.name) != ""]
+    faults, told = [], []
+    for name in missing:
+        key = how.headings[name]
+        record = fields.get(in_our_unit(key, fields)[0])
+        needed = bool(unknown and record and record.stops_above)
+        if needed or name not in how.saved or not any(one in header for one in how.headings):
+            hint = f"Headings: {shorten(', '.join(header), 200)}."
+            hint += f' Say in the map what "{unknown[0]}" is ("" = nothing).' if needed else ""
+            faults.append(Fault("--map", name, "unknown_name", why="is no heading of the table", hint=hint))
+        elif key:
+            told.append(f"{name} ({key})")
+    return faults, [
+        f"Columns of the map that this table does not have: {shorten(', '.join(told), 200)}."
+    ] if told else []
 
 
 def _join_times(values: dict[str, Any], faults: RowFaults, order: str) -> None:

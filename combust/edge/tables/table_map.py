@@ -52,6 +52,8 @@ class TableMap:
         Maps of several kinds of tables: those count whose headings a table has.
     name : str
         The file it was read from.
+    saved : frozenset of str
+        Headings that a file names: not every table of its kind has all of them.
     """
 
     headings: Mapping[str, str] = field(default_factory=dict)
@@ -61,6 +63,7 @@ class TableMap:
     dates: Mapping[str, str] = field(default_factory=dict)
     either: tuple[TableMap, ...] = ()
     name: str = ""
+    saved: frozenset[str] = frozenset()
 
     @classmethod
     def of(cls, given: TableMap | Mapping[str, str] | str | Path | None) -> TableMap:
@@ -98,7 +101,16 @@ class TableMap:
                 faults
                 or Fault("[dates]", first_few([*parts["dates"]], 3), "format", why="is no part of a map", hint=hint)
             )
-        return cls(parts["headings"], parts["whole_file"], by_key, parts["words"], parts["dates"], name=str(path))
+        return cls(
+            parts["headings"],
+            parts["whole_file"],
+            by_key,
+            parts["words"],
+            parts["dates"],
+            (),
+            str(path),
+            frozenset(parts["headings"]),
+        )
 
     @classmethod
     def from_options(cls, pairs: Iterable[str], fixed: Iterable[str] = ()) -> TableMap:
@@ -147,7 +159,8 @@ class TableMap:
             for one, gaps in pairs
             if fits and gaps
         ]
-        return reduce(TableMap.with_more, taken, TableMap()).with_more(alone), told
+        found = reduce(TableMap.with_more, taken, TableMap()).with_more(alone)
+        return (found if fits or not self.either else replace(found, saved=frozenset())), told
 
     def with_more(self, other: TableMap) -> TableMap:
         """Return both maps in one; where they differ the other wins."""
@@ -156,7 +169,15 @@ class TableMap:
             for first, second in ((self.marks, other.marks), (self.words, other.words))
         )
         both = {**self.headings, **other.headings}, {**self.whole_file, **other.whole_file}
-        return TableMap(*both, marks, words, {**self.dates, **other.dates}, (*self.either, *other.either))
+        return TableMap(
+            *both,
+            marks,
+            words,
+            {**self.dates, **other.dates},
+            (*self.either, *other.either),
+            "",
+            self.saved | other.saved,
+        )
 
     @property
     def order(self) -> str:
