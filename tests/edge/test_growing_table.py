@@ -7,9 +7,12 @@ from pathlib import Path
 
 import pytest
 
+from combust.data.errors import CombustError
 from combust.edge.logbook.book import Logbook
 from combust.edge.logbook.exchange import export_lines
-from tests.edge.runs import Run, call
+from combust.edge.logbook.visit_tables import visits_of_table
+from combust.edge.tables.table_map import TableMap
+from tests.edge.runs import DATA, Run, call
 from tests.edge.spreadsheets import read_csv
 from tests.edge.test_foreign_logbook import GERMAN, MAP
 
@@ -217,3 +220,87 @@ def test_where_nothing_can_be_taken_it_is_refused_and_the_rejects_are_written(sh
     assert "holds no row that can be taken" in done.err
     assert [row["row"] for row in read_csv(sheet.rejects)] == ["4", "5", "7"]
     assert not sheet.book.exists()
+
+
+@pytest.mark.parametrize(
+    ("cell", "order", "day"),
+    [
+        ("5.10.23", "day month year", "2023-10-05"),
+        ("05/10/2023", "day month year", "2023-10-05"),
+        ("05/10/2023", "month day year", "2023-05-10"),
+        ("23-10-05", "year month day", "2023-10-05"),
+        ("9. Okt. 23", "day month year", "2023-10-09"),
+        # a month in words, and a year of four digits, need no order
+        ("9. Okt. 2023", "", "2023-10-09"),
+        ("2. März 2024", "", "2024-03-02"),
+        ("Oct 9, 2023", "", "2023-10-09"),
+        # without an order: two digits of a year, or two ways
+        ("5.10.23", "", ""),
+        ("05/10/2023", "", ""),
+        ("9. Okt. 23", "", ""),
+        # no such year, no such day
+        ("12.01.1823", "", "from 1950 to 2100"),
+        ("12.01.2203", "day month year", "from 1950 to 2100"),
+        ("2203-01-12", "", "from 1950 to 2100"),
+        ("31/11/2023", "day month year", "there is no such day"),
+    ],
+)
+def test_the_map_tells_the_order_of_a_date(cell: str, order: str, day: str, sheet: Sheet) -> None:
+    sheet.map.write_text(MAP + (f'[dates]\norder = "{order}"\n' if order else ""), encoding="utf-8")
+    sheet.write(GERMAN.replace("13.01.2026;9:05", f'"{cell}";9:05'))
+    visits, table = visits_of_table(sheet.path, mapping=str(sheet.map))
+    taken = [body.get("taken_at") for _, _, body in visits[-1].entries]
+    if day.startswith("2"):
+        assert (taken, 7 in dict(table.refused)) == ([f"{day}T09:05:00"], False)
+        return
+    why = dict(table.refused)[7]
+    assert (day or 'day month year, month day year, year month day for the ?: [dates] order = "?"') in why
+
+
+def test_a_map_keeps_the_order_and_refuses_one_that_is_none(sheet: Sheet) -> None:
+    sheet.map.write_text(MAP + '[dates]\norder = "day month year"\n', encoding="utf-8")
+    TableMap.load(sheet.map).save(sheet.map)
+    assert TableMap.load(sheet.map).order == "day month year"
+    for wrong in ('order = "day year"', 'ordr = "day month year"', "order = 3"):
+        sheet.map.write_text(f"[dates]\n{wrong}\n", encoding="utf-8")
+        with pytest.raises(CombustError):
+            TableMap.load(sheet.map)
+
+
+def test_one_saved_map_serves_a_sheet_with_fewer_columns(sheet: Sheet) -> None:
+    """What is missing is told. A column that nobody knows, where CO is missing, may be the CO: that is refused."""
+    cells = [line.split(";") for line in GERMAN.splitlines()]
+    sheet.write("".join(";".join([*row[:11], *row[12:]]) + "\r\n" for row in cells))
+    done = sheet.add()
+    assert "3 rows: 3 taken, 0 refused." in done.out, done.err
+    assert "Columns of the map that this table does not have: Spannung (supply_v)." in done.err
+    sheet.write(GERMAN.replace(";CO;", ";Giftgas;"))
+    renamed = sheet.add()
+    assert renamed.code == 3
+    assert "CO is no heading of the table" in renamed.err
+    assert '"Giftgas"' in renamed.err
+
+
+def test_what_cannot_be_of_a_visit_is_refused_and_what_is_odd_is_told(sheet: Sheet) -> None:
+    early = GERMAN.replace("12.01.2026 10:00", "12.01.2026 9:00").replace(
+        "13.01.2026;9:05;vor Reparatur;Voll", "13.01.2099;9:05;vor Reparatur;Vol"
+    )
+    sheet.write(early)
+    done = sheet.add()
+    assert "3 rows: 1 taken, 2 refused." in done.out
+    assert "closed_at = 2026-01-12T09:00:00 is before anything was read in visit B1 (2026-01-12T09:05:00)" in done.err
+    assert "Later than today: B2 (2099-01-13)" in done.err
+    assert "stage = Vol is neither high nor low (1 reading)" in done.err
+    assert '[words.stage] "Vol" = "?"' in done.err
+
+
+def test_a_heater_whose_rows_were_all_refused_was_visited(sheet: Sheet) -> None:
+    sheet.write(GERMAN + NEXT.replace("7,9 %", "79 %"))
+    heaters = str(DATA / "heaters")
+    told = call(
+        "history", str(sheet.path), "--map", str(sheet.map), "--fleet", "--heater", heaters, "--on", "2026-02-01"
+    )
+    assert told.code == 0, told.err
+    assert "Every row refused: heater-0107." in told.out
+    assert "Of heater-0107 1 row, and all refused." in told.err
+    assert "heater-0107" not in told.out.partition("Never visited")[2].partition(".")[0]

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import datetime
 from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from combust.data.errors import CombustError, Fault
+from combust.data.errors import CombustError, Fault, first_few
 from combust.domain.result import many, plain
 from combust.domain.safety import Safety, of_all
 from combust.edge.cli import output
@@ -21,6 +22,7 @@ from combust.edge.tables.table_map import TableMap
 
 if TYPE_CHECKING:
     from combust.edge.logbook.growing import Grown
+    from combust.edge.logbook.visit_tables import TableVisit
 
 REFUSED = "row {} refused: {}"
 
@@ -57,6 +59,7 @@ def command(book: str, source: str, rejects: str | None, mapping: TableMap, key_
     from combust.edge.logbook.visit_tables import name_of_visit, safety_of_visits, visits_of_table
 
     visits, table = visits_of_table(source, mapping=mapping, over=True)
+    table.notes += _later_than_today(visits)
     lost = lost_visits((line, name_of_visit(values)) for line, values in table.lost.items())
     safety = safety_of_visits(visits, table.stops)
     if not Path(book).exists():
@@ -78,6 +81,13 @@ def command(book: str, source: str, rejects: str | None, mapping: TableMap, key_
         done = take_in(opened, visits, lost, last)
     safety = of_all([safety, done.safety], refused=len(table.refused))
     return _answer(source, table, done, rejects, safety, opened.notes)
+
+
+def _later_than_today(visits: Iterable[TableVisit]) -> list[str]:
+    today = datetime.date.today().isoformat()
+    days = {one.visit_id: [str(body.get("taken_at") or "")[:10] for _, _, body in one.entries] for one in visits}
+    later = [f"{name} ({max(own)})" for name, own in days.items() if max(own, default="") > today]
+    return [f"Later than today: {first_few(later, 3)}. Are year and clock right?"] if later else []
 
 
 def _refusal(source: str, table: Entries, rejects: str | None, safety: Safety) -> CombustError:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -31,9 +32,11 @@ from combust.edge.tables.reader import DATE, FEW, TIME, Entries, Rows, open_sour
 from combust.edge.tables.series import Series
 from combust.edge.tables.sink import table_sink
 from combust.edge.tables.table_map import MapLike
+from combust.edge.tables.times import LONGEST_DAY, moment_seconds
 
 # What a reading of the worst CO of a series has in common with its steady mean.
 KEPT = ("heater_id", "taken_at", "phase", "location", "fuel", "stage", "probe_leak_test")
+USUAL_STAGES = ("high", "low")
 IDENTITY = ("safety", "visit_id", "heater_id", "reading_id", "taken_at", "note", "fuel", "stage", "instrument", "phase")
 
 
@@ -80,8 +83,42 @@ def visits_of_table(
         if faults := _take(line, values, gathered):
             twice = all(fault.code == "twice" for fault in faults)  # its visit lacks nothing without it
             entries.refuse(line, faults, values=None if twice else {"visit_id": named})
-    entries.notes = [*entries.notes, *_strange_fuels(gathered.values())]
+    for visit in [*gathered.values()]:
+        if fault := _closed_too_early(visit):
+            del gathered[visit.visit_id]
+            entries.stops += safety_of_visits([visit], ()).stops
+            for row in visit.rows:
+                entries.refuse(row.line, [fault], values={"visit_id": visit.visit_id})
+    entries.notes = [*entries.notes, *_strange_fuels(gathered.values()), *_strange_stages(gathered.values())]
     return list(gathered.values()), entries
+
+
+def _closed_too_early(visit: TableVisit) -> Fault | None:
+    """Return the fault of a visit that was closed before anything was read; a time without an offset is compared so."""
+    times = [str(body["taken_at"]) for kind, _, body in visit.entries if kind == "reading" and body.get("taken_at")]
+    if not visit.closed_at or not times:
+        return None
+    first = min(times, key=lambda text: moment_seconds(text) or 0.0)
+    ends, begins = (datetime.datetime.fromisoformat(text) for text in (visit.closed_at, first))
+    timed = min(len(visit.closed_at), len(first)) > LONGEST_DAY and (ends.tzinfo is None) == (begins.tzinfo is None)
+    if not (ends < begins if timed else ends.date() < begins.date()):
+        return None
+    why = f"is before anything was read in visit {visit.visit_id} ({first})"
+    return Fault("closed_at", visit.closed_at, "conflict", why=why, hint="Put the day and the time right.")
+
+
+def _strange_stages(visits: Iterable[NewVisit]) -> list[str]:
+    """Return what is to be told of stages that are neither high nor low: a profile may name its stages otherwise."""
+    rows = Counter(
+        str(body["stage"]) for one in visits for kind, _, body in one.entries if kind == "reading" and body.get("stage")
+    )
+    told = []
+    for name, count in rows.items():
+        if name not in USUAL_STAGES:
+            why = f"is neither {' nor '.join(USUAL_STAGES)} ({many(count, 'reading')}): it is kept as it stands"
+            hint = "It is compared only with a stage of that name in a profile."
+            told.append(str(in_a_map("stage", Fault("stage", name, "unknown_name", why=why, hint=hint))))
+    return told
 
 
 def safety_of_visits(visits: Iterable[NewVisit], stops: Iterable[Finding]) -> Safety:

@@ -95,7 +95,7 @@ class TableMap:
             )
             raise CombustError(Fault("--map", str(path), "format", why="is no map of a table", hint=hint))
         faults = [fault.within("[dates] ") for text in parts["dates"].values() for fault in ORDER.faults_of(text)]
-        if faults or parts["dates"].keys() > {ORDER.key}:
+        if faults or parts["dates"].keys() - {ORDER.key}:
             hint = f'It holds one line: order = "day month year" (or {", ".join(ORDERS[1:])}).'
             raise CombustError(
                 faults
