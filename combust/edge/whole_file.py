@@ -63,6 +63,29 @@ def whole_file(path: str | Path) -> Iterator[Path]:
         interrupt.unfinished.discard(partial.unlink)
 
 
+def write_text(path: str | Path, text: str) -> None:
+    """Write a text file in UTF-8, whole or not at all; a byte that is no text stands as its number."""
+    with whole_file(path) as partial:
+        partial.write_text(text, encoding="utf-8", errors="backslashreplace")
+
+
+def make_secret(path: str | Path, content: bytes) -> None:
+    """Make a file for its owner's eyes only, on the disk when this returns; what is there, a link too, stays as it is.
+
+    Raises
+    ------
+    FileExistsError
+        Something is there.
+    OSError
+        It cannot be made there.
+    """
+    made = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_NOFOLLOW", 0), 0o600)
+    with os.fdopen(made, "wb") as file:
+        file.write(content)
+        file.flush()
+        os.fsync(file.fileno())
+
+
 def _digest(text: str) -> str:
     return hashlib.sha256(text.encode("utf-8", "surrogateescape")).hexdigest()[:8]
 

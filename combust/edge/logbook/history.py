@@ -28,6 +28,7 @@ from combust.domain.instrument import InstrumentClass
 from combust.domain.limits import Finding
 from combust.domain.safety import Safety
 from combust.edge.logbook.book import MAGIC, Logbook, first_bytes
+from combust.edge.logbook.profiles import read_profiles
 from combust.edge.logbook.visits import NewVisit, read_visits
 from combust.edge.tables.table_map import MapLike
 from combust.edge.tables.times import moment, why_no_moment
@@ -129,36 +130,6 @@ def heater_log(log: Any, *, on: date | str | None = None, mapping: MapLike = Non
     entries = read_log(log, mapping)
     names = frozenset(str(one["heater_id"]) for one in entries.rows if one.get("heater_id"))
     return HeaterLog(names, partial(fleet_drift_history, entries, on=day_of(on)), tuple(entries.stops))
-
-
-def read_profiles(paths: Iterable[str | Path]) -> tuple[list[Heater], list[str]]:
-    """Return the heaters of profiles, and of folders of them, with what is to be told of those that are broken.
-
-    Raises
-    ------
-    CombustError
-        A single file that is no profile, a folder without any.
-    """
-    heaters, told = [], []
-    for path in map(Path, paths):
-        if not path.is_dir():
-            heaters.append(Heater.load(path))
-            continue
-        files = sorted(path.glob("*.toml"))
-        if not files:
-            why, hint = "holds no heater profile (*.toml)", "Write one: combust profile new, one file a heater."
-            raise CombustError(Fault("folder", str(path), "missing", why=why, hint=hint))
-        for file in files:
-            try:
-                heater = Heater.load(file)
-            except CombustError as error:
-                told.append(f"Profile {file.name} is broken and was left out: {error}")
-                continue
-            if heater.heater_id:
-                heaters.append(heater)
-            else:
-                told.append(f"Profile {file.name} names no heater_id and was left out: add it.")
-    return heaters, told
 
 
 def day_of(given: date | str | None) -> date | None:

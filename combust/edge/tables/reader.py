@@ -255,13 +255,11 @@ def read_table(
     how, told = named.for_table(source.header, elsewhere)
     if source.dialect and (wrong := faults_of_heading(source.dialect, how.headings, fields)):
         raise CombustError(wrong)
-    units = source.dialect.units if source.dialect else ()
+    units, line, rows = (
+        (source.dialect.units, source.dialect.line, source.dialect.unit_rows) if source.dialect else ((), 0, 0)
+    )
     matched = match_headings(source.header, how.headings, fields, units)
-    matched.notes += [
-        *notes,
-        *told,
-        *([UNITS_READ.format(row=source.dialect.line - 1)] if source.dialect and units else []),
-    ]
+    matched.notes += [*notes, *told, *(UNITS_READ.format(row=row) for row in range(line - rows, line))]
     hint = f"Headings: {shorten(', '.join(source.header), 200)}."
     faults = [
         Fault("--map", name, "unknown_name", why="is no heading of the table", hint=hint)

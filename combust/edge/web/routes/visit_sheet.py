@@ -30,7 +30,7 @@ def sheet(asked: Asked) -> Response:
     revision = asks.get("revision", "")
     with asked.house.book(read_only=True) as book:
         visit = read_visit(book, name, int(revision) if revision.isdecimal() and len(revision) < 6 else None)
-        head = head_of(book, visit)
+        head = head_of(visit)
     page = asked.house.pool.sheet(visit, head, numbers="numbers" in asks)
     answer = HTMLResponse(page)
     answer.headers["content-security-policy"] = policy_of(page)
