@@ -16,11 +16,12 @@ from combust.application.history.fleet_history import FleetHistory, fleet_histor
 from combust.application.history.heater_history import heater_history
 from combust.application.history.history_result import HeaterHistory
 from combust.application.history.last_visit import JudgedVisit
-from combust.application.history.visit_points import Event, date_of
+from combust.application.history.visit_points import Event
 from combust.application.reading.result import safety_of
 from combust.application.visit.taken import name_of_row, of_rows
 from combust.application.visit.visit import Visit, alarm_findings
 from combust.data.errors import CombustError, Fault, shorten
+from combust.data.moments import date_of
 from combust.data.near import folded_id, folded_name
 from combust.domain.catalogue import Catalogue
 from combust.domain.heater import Heater

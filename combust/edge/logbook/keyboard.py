@@ -14,6 +14,7 @@ from combust.application.visit.provisional import new_profile
 from combust.application.visit.record import hand_back_faults
 from combust.application.visit.visit import Visit
 from combust.data.errors import CombustError, Fault
+from combust.data.moments import span_in_words
 from combust.edge.logbook.book import MAGIC, Logbook, first_bytes
 from combust.edge.logbook.correction import correction_of_line
 from combust.edge.logbook.listing import entries_of_rows, free_name, is_there, list_visits
@@ -160,10 +161,10 @@ def age_of(entered: str, at: datetime.datetime) -> str:
     >>> age_of("2026-01-12T06:00+00:00", datetime.datetime.fromisoformat("2026-01-12T09:30+00:00"))
     'entered 3 h 30 min ago'
     """
-    minutes = int((at - datetime.datetime.fromisoformat(entered)).total_seconds() // 60)
-    if minutes < 0:
+    much = at - datetime.datetime.fromisoformat(entered)
+    if much < datetime.timedelta(0):
         return "entered later than now by this clock: is it right?"
-    return f"entered {minutes // 60} h {minutes % 60} min ago" if minutes >= 60 else f"entered {minutes} min ago"
+    return f"entered {span_in_words(much)} ago"
 
 
 def the_open_visit(book: Logbook, visit_id: str | None) -> Visit:

@@ -72,6 +72,10 @@ class Rows(Block):
         known = quantities()
         return {key: column for key, column in self.values.items() if key in known and known[key].kind != "text"}
 
+    def first_told(self, most: int) -> list[str]:
+        """Return a sentence of each of the first refused rows."""
+        return [f"row {self.lines[row]}: {self.faults.text_of(row)}" for row in sorted(self.faults.of)[: max(most, 0)]]
+
     def reason(self, row: int, mask: int) -> str:
         """Return why a row was refused, with the stop conditions that its good values hold before it."""
         return " ".join([*(f"stop: {code}." for code in codes_of(mask & stop_bits())), self.faults.text_of(row)])

@@ -6,6 +6,7 @@ import datetime
 import re
 
 from combust.data.errors import Fault
+from combust.data.moments import moment_of
 
 _DAYS = ("%d.%m.%Y", "%d/%m/%Y", "%m/%d/%Y")
 LONGEST_DAY = len("2026-01-12")
@@ -98,8 +99,5 @@ def moment_seconds(text: str) -> float | None:
 
     Without an offset the differences are still right; only the day of a clock change would not be.
     """
-    try:
-        stamp = datetime.datetime.fromisoformat(text.strip())
-    except ValueError:
-        return None
-    return (stamp if stamp.tzinfo else stamp.replace(tzinfo=datetime.UTC)).timestamp()
+    stamp = moment_of(text)
+    return None if stamp is None else stamp.timestamp()

@@ -166,8 +166,7 @@ def read_series_of(
             raise refuse(path.name, f"has more than {MOST_ROWS:,} rows, too many for the hours of one site", hint)
         good = ~rows.faults.mask
         refused += int((~good).sum())
-        why = sorted(rows.faults.of)[: MOST_TOLD - len(parts)]
-        told += [f"row {rows.lines[row]}: {rows.faults.text_of(row)}" for row in why]
+        told += rows.first_told(MOST_TOLD - len(parts))
         seconds, zone = _stamps(path, table, rows)
         numbers = [rows.values.get(key, np.full(rows.faults.size, np.nan)) for key in KEYS]
         timed = good & ~np.isnan(seconds)

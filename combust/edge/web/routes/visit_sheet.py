@@ -10,9 +10,9 @@ from urllib.parse import quote
 
 from starlette.responses import HTMLResponse, Response
 
-from combust.application.visit.entries import moment_of
 from combust.application.visit.record import handed_back, status
 from combust.application.visit.standing import line_of
+from combust.data.moments import moment_of
 from combust.data.units import in_words
 from combust.domain.safety import of_all
 from combust.edge.logbook.exchange import head_of
