@@ -136,9 +136,15 @@ def key_of_person(key: str, units: str) -> str:
     return stem + SYSTEMS.get(units, {}).get(key[len(stem) :], key[len(stem) :])
 
 
+def other_unit_of(key: str) -> Unit | None:
+    """Return the unit of a key in another unit; None for one in ours."""
+    return next((unit for suffix, unit in FOREIGN_UNITS.items() if key.endswith(suffix)), None)
+
+
 def mark_of(key: str) -> str:
     """Return how the unit of a key in another unit is written; "" for one in ours."""
-    return next((unit.mark for suffix, unit in FOREIGN_UNITS.items() if key.endswith(suffix)), "")
+    unit = other_unit_of(key)
+    return unit.mark if unit else ""
 
 
 def in_words(text: str, units: str) -> str:
@@ -176,6 +182,20 @@ def in_words(text: str, units: str) -> str:
         return f"{opening or ''}{numbers} {unit.mark} ({found[0].removeprefix(opening or '')})"
 
     return _IN_WORDS.sub(told, text)
+
+
+def chance_in_words(chance: float) -> str:
+    """Return a chance in whole per cent, never as all or nothing: no reading makes certain.
+
+    The one way in which a command, a page, a sheet and a figure tell it.
+
+    Examples
+    --------
+    >>> chance_in_words(0.624), chance_in_words(0.004), chance_in_words(0.998)
+    ('62 %', 'under 1 %', 'over 99 %')
+    """
+    whole = round(100.0 * chance)
+    return "over 99 %" if whole >= 100 else "under 1 %" if chance < 0.01 else f"{whole} %"
 
 
 def _decimals(text: str) -> int:

@@ -2,23 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from functools import cache
-from typing import Any
 
 from combust.data.fields import Field, fields_of
 from combust.data.tables import load_table
-from combust.data.units import in_other_units, in_our_unit
-
-
-def foreign_twin(key: str) -> tuple[str, Callable[[Any], Any]] | None:
-    """Return (vocabulary key, conversion) for a key in another unit, or None."""
-    ours, convert = in_our_unit(key, quantities())
-    return None if convert is None else (ours, convert)
+from combust.data.units import in_other_units
 
 
 def foreign_keys() -> list[str]:
-    """Return every key that :func:`foreign_twin` knows for an input."""
+    """Return every key in another unit that enters an input."""
     return [twin for key in input_keys() for twin in in_other_units(key, quantities())]
 
 

@@ -11,7 +11,8 @@ from combust.data.errors import CombustError
 from combust.data.fields import fields_of
 from combust.domain.formula import formula_text, parse_formula
 from combust.kernel import stoichiometry
-from combust.kernel.constants import ATOMIC_WEIGHT, DRY_AIR
+from combust.kernel.constants import ATOMIC_WEIGHT
+from combust.kernel.printed_forms import fuel_factor
 
 # Net heat per mol of O2 used, for a fuel known by formula alone: Thornton's rule (1917), here the middle of the
 # catalogue's liquid fuels; they lie within 2 % of it (computed, see the tests) [kJ per mol O2].
@@ -131,7 +132,7 @@ class Fuel:
             "wet_flue_gas_m3_per_kg": float(stoichiometry.wet_flue_gas_volume(self)),
             "flue_water_kg_per_kg": float(stoichiometry.flue_water_mass(self)),
             "co2_maximum_pct": self.co2_maximum_pct,
-            "fuel_factor": 100.0 * DRY_AIR.o2 / self.co2_maximum_pct,
+            "fuel_factor": fuel_factor(0.0, self.co2_maximum_pct),
             "gross_heating_value_mj_per_kg": self.gross_heating_value_mj_per_kg,
             "provenance": dict(self.provenance),
         }

@@ -11,7 +11,7 @@ from typing import Any
 from combust.data.arguments import names_keywords
 from combust.data.errors import CombustError, Fault
 from combust.data.near import did_you_mean, near_matches
-from combust.data.tables import read_toml
+from combust.data.tables import read_text, toml_of_text
 from combust.domain.catalogue import Catalogue
 from combust.domain.fuel import Fuel
 from combust.domain.profile_values import checked_profile
@@ -164,8 +164,8 @@ class Heater:
         CombustError
             When the file cannot be read, or with every fault of the profile at once, each with its line.
         """
-        table = read_toml(path, quantity="profile")
-        text = Path(path).read_text(encoding="utf-8-sig")
+        text = read_text(path, quantity="profile")
+        table = toml_of_text(text, quantity="profile", where=path)
         return cls._frozen(checked_profile(table, text, catalogue=catalogue))
 
     @classmethod

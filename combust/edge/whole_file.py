@@ -6,6 +6,7 @@ import hashlib
 import os
 import platform
 import secrets
+import unicodedata
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from contextvars import ContextVar
@@ -25,8 +26,11 @@ _KEPT = ((b"SQLite format 3\0", "is a logbook"), (KEY_MARK, "is the key of a log
 
 @contextmanager
 def kept(names: Iterable[str]) -> Iterator[None]:
-    """Let nothing inside the block write over files of these names, or over what lies in folders of these names."""
-    before = _read.set(tuple(names))
+    """Let nothing inside the block write over files of these names, or over what lies in folders of these names.
+
+    What a block around it keeps stays kept.
+    """
+    before = _read.set((*_read.get(), *names))
     try:
         yield
     finally:
@@ -61,6 +65,29 @@ def whole_file(path: str | Path) -> Iterator[Path]:
     finally:
         partial.unlink(missing_ok=True)
         interrupt.unfinished.discard(partial.unlink)
+
+
+def write_text(path: str | Path, text: str) -> None:
+    """Write a text file in UTF-8, whole or not at all; a byte that is no text stands as its number."""
+    with whole_file(path) as partial:
+        partial.write_text(text, encoding="utf-8", errors="backslashreplace")
+
+
+def make_secret(path: str | Path, content: bytes) -> None:
+    """Make a file for its owner's eyes only, on the disk when this returns; what is there, a link too, stays as it is.
+
+    Raises
+    ------
+    FileExistsError
+        Something is there.
+    OSError
+        It cannot be made there.
+    """
+    made = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_NOFOLLOW", 0), 0o600)
+    with os.fdopen(made, "wb") as file:
+        file.write(content)
+        file.flush()
+        os.fsync(file.fileno())
 
 
 def _digest(text: str) -> str:
@@ -128,7 +155,7 @@ def _kept(path: Path) -> str:
         return ""
     if not path.is_file():
         return "is no file"
-    if any(_is_one(path, name) or _is_one(path.parent, name) for name in _read.get()):
+    if any(same_file(path, name) or same_file(path.parent, name) for name in _read.get()):
         return "is the input of this command"
     try:
         with path.open("rb") as file:
@@ -153,8 +180,23 @@ def _is_own(path: Path, own: Sequence[str]) -> bool:
     return not head or any(word.encode() in head for word in own)
 
 
-def _is_one(path: Path, name: str) -> bool:
+def same_file(first: str | Path, second: str | Path) -> bool:
+    """Return True for two names of one thing that is there: by a link, another spelling, other capitals."""
     try:
-        return os.path.samefile(path, name)
+        return os.path.samefile(first, second)
     except (OSError, ValueError):
         return False
+
+
+def faults_of_twice(names: Iterable[str | Path]) -> list[Fault]:
+    """Return the faults of outputs that lead to one file, there or not; capitals do not count."""
+    given, faults = [*map(str, names)], list[Fault]()
+    for number, name in enumerate(given):
+        if any(same_file(name, one) or _place(name) == _place(one) for one in given[:number]):
+            why, hint = "is to be written twice", "Give each output a name of its own: it was not touched."
+            faults.append(Fault("file", name, "conflict", why=why, hint=hint))
+    return faults
+
+
+def _place(name: str) -> str:
+    return unicodedata.normalize("NFC", os.path.realpath(name.replace("\0", ""))).casefold()

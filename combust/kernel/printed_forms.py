@@ -1,8 +1,8 @@
-"""Printed short forms of lambda, each with how far it lies off the exact balance of ``air_ratio.py``."""
+"""Printed short forms: of lambda, each with how far it lies off the exact balance, and the fuel factor."""
 
 from __future__ import annotations
 
-from combust.kernel.constants import WATER_GAS_CONSTANT
+from combust.kernel.constants import DRY_AIR, WATER_GAS_CONSTANT, DryAir
 from combust.kernel.elementwise import elementwise
 from combust.kernel.types import Atoms, X
 
@@ -173,3 +173,38 @@ def air_ratio_shortcut(o2_dry_pct: X | float) -> X:
     1.643
     """
     return 20.95 / (20.95 - o2_dry_pct)
+
+
+@elementwise
+def fuel_factor(
+    o2_dry_pct: X | float, co2_dry_pct: X | float, co_dry_ppm: X | float = 0.0, *, air: DryAir = DRY_AIR
+) -> X:
+    """Return the fuel factor of a pair of readings, (O2 of air - O2 + CO/2)/(CO2 + CO) [-].
+
+    It hardly moves with lambda: a pair whose factor is not the fuel's own is not of one sample.
+
+    Parameters
+    ----------
+    o2_dry_pct, co2_dry_pct : float or array
+        O2 and CO2 [vol %, dry], 0 to 21 (unchecked).
+    co_dry_ppm : float or array
+        CO [ppm, dry], 0 or more (unchecked).
+    air : DryAir
+        Combustion air [mol/mol], any composition.
+
+    Returns
+    -------
+    float or array
+        Factor [-], in the broadcast shape.
+
+    References
+    ----------
+    US EPA Method 3B, section on the fuel factor: 20.9 for O2 of air, CO counted as burnt (from memory).
+
+    Examples
+    --------
+    >>> round(fuel_factor(7.54, 8.53), 2)
+    1.57
+    """
+    co = 1e-4 * co_dry_ppm
+    return (100.0 * air.o2 - o2_dry_pct + co / 2.0) / (co2_dry_pct + co)

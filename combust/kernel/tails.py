@@ -1,4 +1,4 @@
-"""Tails of distributions, and values held within reach of their neighbours."""
+"""Tails of distributions, shares from logarithms, and values held within reach of their neighbours."""
 
 from __future__ import annotations
 
@@ -8,6 +8,38 @@ import numpy as np
 
 from combust.kernel.elementwise import elementwise
 from combust.kernel.types import Floats, X
+
+
+def shares_of_logs(logarithms: Floats, axis: int = -1) -> tuple[Floats, Floats]:
+    """Return shares that add up to 1 from logarithms of any size, and the logarithm of what they were shares of.
+
+    Parameters
+    ----------
+    logarithms : array
+        ln of weights [-], any; one of them at least finite (NaN outside).
+    axis : int
+        Along which they add up [-], one that the array has (others are refused).
+
+    Returns
+    -------
+    tuple of (array, array)
+        Shares [-] in the shape given; ln of the sum of the weights [-], without that axis.
+
+    References
+    ----------
+    The largest is taken out first, so that nothing overflows (common practice).
+
+    Examples
+    --------
+    >>> shares, log_sum = shares_of_logs(np.array([1000.0, 1000.0]))
+    >>> shares.tolist(), round(float(log_sum), 3)
+    ([0.5, 0.5], 1000.693)
+    """
+    top = logarithms.max(axis=axis, keepdims=True)
+    found: Floats = np.exp(logarithms - top)
+    whole = found.sum(axis=axis, keepdims=True)
+    found /= whole
+    return found, np.squeeze(top + np.log(whole), axis=axis)
 
 
 def tame_wild(values: Floats, noise_u: Floats | float, *, reach: int = 2, farthest: float = 3.0) -> Floats:

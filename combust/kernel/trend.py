@@ -9,7 +9,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from combust.kernel.tails import normal_of_student, standard_normal_tail
+from combust.kernel.tails import normal_of_student, shares_of_logs, standard_normal_tail
 from combust.kernel.types import Floats
 from combust.kernel.uncertainty import student_t
 
@@ -207,7 +207,7 @@ def follow_trend(series: Series, values: Any, scatter: Scatter | None = None, *,
     stated = scatter.freedom * scatter.scale**2
     chance = np.log(scatter.chance)[:, None] - np.cumsum(np.log(np.diagonal(factor, axis1=1, axis2=2)), axis=1)
     chance = chance - 0.5 * np.linalg.slogdet(normal)[1]
-    weight = _shares(chance[..., None] - 0.5 * freedom * np.log1p(left / stated))
+    weight, _ = shares_of_logs(chance[..., None] - 0.5 * freedom * np.log1p(left / stated), axis=0)
     square = (stated + left) / freedom
     slope, level = found[:, :, 0], found[:, :, -1]
     sure = slope / np.sqrt(square * inverse[:, :, 0, 0, None])
@@ -267,12 +267,6 @@ def with_slope_prior(trend: Trend, slope_u: float) -> Trend:
         variance_slope=trend.variance_slope * slope_u**2 / gain,
         covariance=trend.covariance * slope_u**2 / gain,
     )
-
-
-def _shares(logarithms: Any) -> Any:
-    """Return shares that add up to 1 along the first axis."""
-    found = np.exp(logarithms - logarithms.max(axis=0))
-    return found / found.sum(axis=0)
 
 
 class Step(NamedTuple):
@@ -347,7 +341,8 @@ def find_step(
         fit = weights - 0.5 * np.log(wide) - 0.5 * freedom * np.log1p(left / stated)
         evidence.append(fit + np.log(chance) - np.sum(np.log(np.diag(factor))))
         sizes.append((by_each / known)[1:])
-    shares = _shares(np.concatenate(evidence)).reshape(len(evidence), len(weights), -1)
+    shares, _ = shares_of_logs(np.concatenate(evidence), axis=0)
+    shares = shares.reshape(len(evidence), len(weights), -1)
     of_step = shares[:, 2:].sum(axis=0)
     best = np.argmax(of_step, axis=0)
     pick = (slice(None), best, np.arange(len(best)))

@@ -12,6 +12,7 @@ from combust.kernel.air import water_dew_point
 from combust.kernel.constants import DryAir
 from combust.kernel.flue_gas import flue_gas_moles
 from combust.kernel.heat import stack_loss_siegert
+from combust.kernel.printed_forms import fuel_factor
 from combust.kernel.types import AtomsTuple
 from tests.application.one import One, interpret_one
 from tests.source_rows import SourceRow, source_rows
@@ -246,9 +247,11 @@ def test_what_was_not_measured_stays_unknown() -> None:
     assert {"co_not_entered", "location_unknown", "leak_test_not_done"} <= set(found.codes)
 
 
+@pytest.mark.hand
 def test_fuel_factor_with_co_by_hand() -> None:
     """Hand (O2 - CO/2 and CO2 + CO): 7 % O2, 9.6 % CO2, 1 % CO: (20.946 - 7 + 0.5)/10.6 = 1.36283."""
     assert pair(7.0, 9.6, co_dry_ppm=10_000.0)["fuel_factor"] == pytest.approx(1.36283, abs=5e-6)
+    assert fuel_factor(7.0, 9.6, 10_000.0) == pytest.approx(1.36283, abs=5e-6)
 
 
 @pytest.mark.parametrize("ratio", [1.2, 1.6, 2.5])

@@ -14,8 +14,8 @@ from hypothesis import strategies as st
 from combust.data.errors import CombustError, Fault, shorten
 from combust.data.fields import as_number, is_missing
 from combust.data.tables import load_table, read_toml
-from combust.data.units import FOREIGN_UNITS, strip_unit
-from combust.data.vocabulary import foreign_twin, input_keys, quantities, quantity
+from combust.data.units import FOREIGN_UNITS, in_our_unit, strip_unit
+from combust.data.vocabulary import input_keys, quantities, quantity
 from tests.source_rows import SourceRow, source_rows
 
 NUMBERS = [key for key, found in quantities().items() if found.kind == "number" and found.role != "result"]
@@ -38,9 +38,9 @@ FOREIGN = {
 
 
 def converted(key: str, value: float) -> float:
-    twin = foreign_twin(key)
-    assert twin is not None, key
-    return twin[1](value)
+    _, convert = in_our_unit(key, quantities())
+    assert convert is not None, key
+    return convert(value)
 
 
 def by_pint(key: str, value: float) -> float:
@@ -198,7 +198,7 @@ def test_options_and_keys() -> None:
 
 @pytest.mark.parametrize("key", ["o2_dry_pct", "nonsense_ft", "note", "pressure_hpa", "_f", "_ft", ""])
 def test_keys_that_have_no_foreign_twin(key: str) -> None:
-    assert foreign_twin(key) is None
+    assert in_our_unit(key, quantities())[1] is None
 
 
 @given(st.one_of(st.text(max_size=12), st.floats(), st.integers(), st.booleans(), st.none(), st.binary(max_size=4)))

@@ -13,6 +13,8 @@ import pytest
 
 from combust.data.near import folded_id, one_spelling
 from combust.edge.logbook.history import read_log
+from combust.edge.logbook.profiles import profiles_in, read_profiles
+from combust.edge.logbook.taught import visits_in
 from combust.edge.tables.fleet import plan_fleet
 from combust.edge.tables.visits import read_visits
 from tests.application.fleet import worked
@@ -75,6 +77,31 @@ def test_a_heater_is_followed_under_any_spelling(tmp_path: Path) -> None:
     )
     assert spelled.code == 0
     assert spelled.out == plain.out
+
+
+def test_a_folder_of_profiles_is_read_in_one_way(tmp_path: Path) -> None:
+    """A broken profile and a second one of a heater stop nobody whose own is in order: told, and the first counts."""
+    text = (DATA / "heaters" / "heater-0107.toml").read_text(encoding="utf-8")
+    name = unicodedata.normalize("NFC", "Hütte-7")
+    (tmp_path / "a.toml").write_text(text.replace("heater-0107", name), encoding="utf-8")
+    (tmp_path / "b.toml").write_text(text.replace("heater-0107", name.upper()), encoding="utf-8")
+    (tmp_path / "c.toml").write_text("heater_id = ", encoding="utf-8")
+    known, told = profiles_in(tmp_path)
+    assert [one["heater_id"] for one in known.values()] == [name]
+    assert [re.findall(r"[bc]\.toml", one) for one in told] == [["b.toml"], ["c.toml"]]
+    heaters, said = read_profiles([tmp_path])
+    assert ([one.heater_id for one in heaters], said) == ([name], told)
+    book = str(tmp_path / "w.book")
+    assert call("visit", "open", book, unicodedata.normalize("NFD", name), "--heaters", str(tmp_path)).code == 0
+    refused = call("visit", "open", book, "heater-9", "--heaters", str(tmp_path))
+    assert (refused.code, "c.toml" in refused.err) == (3, True)
+    table = tmp_path / "v.csv"
+    table.write_text(
+        f"visit_id,heater_id,o2_dry_pct,stage\nV1,{unicodedata.normalize('NFD', name)},8.2,high\n", "utf-8"
+    )
+    with visits_in(table, tmp_path) as (visits, _, notes):
+        assert next(visits).need_heater().heater_id == name
+        assert all(one in notes for one in told)
 
 
 def test_a_visit_and_its_heater_are_found_under_any_spelling(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

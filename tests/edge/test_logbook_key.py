@@ -63,7 +63,7 @@ def test_a_chain_that_was_computed_anew_is_found_with_the_key(keyed):
     book, key = keyed
     with Logbook(book, read_only=True) as opened:
         assert verify(opened, read_key(key)).unproven == ()
-        head = head_of(opened, read_visit(opened, "V017"))
+        head = head_of(read_visit(opened, "V017"))
     made_anew(book, "210.0", "21.0")
     with Logbook(book, read_only=True) as opened:
         assert verify(opened).broken == ()  # in itself it fits

@@ -62,7 +62,7 @@ def live(books, steps):
             if what == "take":
                 import_lines(book, export_lines(other))
             elif what == "print":
-                heads.append(head_of(book, read_visit(book, name)))
+                heads.append(head_of(read_visit(book, name)))
             elif what == "close":
                 close_visit(book, name, incomplete=True)
             elif what == "reopen":
@@ -243,7 +243,7 @@ def test_one_name_for_two_heaters_stays_two_visits(two):
     first, second = two
     add(first, [visit(*WHOLE, visit_id="V001", heater="heater-0312")])
     add(second, [visit(NOT_CHECKED, visit_id="v001", heater="heater-0107")])
-    head = head_of(first, read_visit(first, "V001"))
+    head = head_of(read_visit(first, "V001"))
     exchange(first, second)
     for book in (first, second):
         rows, count = list_visits(book)

@@ -219,7 +219,7 @@ def test_a_stop_stands_before_the_case_on_the_sheet():
 
 
 def test_the_results_of_a_class(capsys, tmp_path, files):
-    for name, said in (("anna", "fuel_under=0.9"), ("ben", "burner_fouled=0.9"), ("=cmd()", "burner_fouled=0.6")):
+    for name, said in (("anna", "fuel_under=0,9"), ("ben", "burner_fouled=0.9"), ("=cmd()", "burner_fouled=0.6")):
         file, key = files(0, name)
         run(capsys, "mystery", "play", file, "--say", said)
     every = [tmp_path / f"{name}.json" for name in ("anna", "ben", "=cmd()")]

@@ -98,7 +98,7 @@ def test_an_engineers_case_from_opening_to_the_printed_page(tmp_path):
     with Logbook(tmp_path / "w.book", read_only=True) as opened_book:
         visit = read_visit(opened_book, "V001")
         assert verify(opened_book).broken == ()
-        assert head_of(opened_book, visit).split()[0] in page
+        assert head_of(visit).split()[0] in page
     assert all(entry.who == "T. Larkwood" for entry in visit.entries if entry.kind not in ("opened", "setting"))
 
 
@@ -251,7 +251,7 @@ def test_export_and_import_byte_for_byte_and_books_taken_together(tmp_path):
 def test_a_checksum_of_a_sheet_finds_a_chain_that_was_shortened(tmp_path):
     with Logbook(tmp_path / "w.book", create=True) as opened:
         visit = begun(opened, "outdoors high o2 8.2 co 54", "note last words")
-        head = head_of(opened, visit).split()[0]
+        head = head_of(visit).split()[0]
         opened.connection.execute("DROP TRIGGER chain_delete")
         opened.connection.execute("DELETE FROM entry WHERE body LIKE '%last words%'")
         told = verify(opened).broken  # the chain still fits in itself: what is told is the guard and the list of visits

@@ -19,7 +19,7 @@ from combust.application.visit.visit import Visit
 from combust.application.visit.words import SYMPTOMS
 from combust.data.errors import CombustError
 from combust.edge.cli.complete import VERBS
-from combust.edge.logbook.keyboard import profile_in
+from combust.edge.logbook.profiles import profile_in
 from combust.edge.logbook.typed import SENTENCES, entries_of_line
 
 HEATERS = Path(__file__).parents[2] / "data" / "heaters"

@@ -90,17 +90,20 @@ def test_a_spreadsheet_with_semicolons_decimal_commas_and_a_24th_hour(tmp_path: 
 def test_a_service_with_two_lines_of_units(tmp_path: Path) -> None:
     lines = ["time,temp,pres", "ISO 8601,°C,hPa", "hour start,°C,hPa"]
     lines += [f"{at:%Y-%m-%dT%H:%M},-5.0,845.0" for at in stamps(30)]
-    found = hours(write(tmp_path / "a.csv", lines), mapping={"temp": "temp_c", "pres": "pressure_hpa"})
+    how = {"temp": "temp_c", "pres": "pressure_hpa"}
+    found = hours(write(tmp_path / "a.csv", lines), mapping=how)
     assert found.counts["read"] == found.counts["used"] == 30
-    assert "Line 2, 3: units" in text_of(found)
-    # the same file in °F under the same map: 41 would pass for °C
-    wrong = [line.replace("°C", "°F").replace("-5.0", "41.0") for line in lines]
-    path = write(tmp_path / "b.csv", wrong)
-    said = refusal(path, mapping={"temp": "temp_c", "pres": "pressure_hpa"})
-    assert "°F" in said
-    assert "temp=temp_f" in said
-    right = hours(path, mapping={"temp": "temp_f", "pres": "pressure_hpa"})
-    assert set(np.round(right.temp_c, 6)) == {5.0}  # (41 - 32) / 1.8
+    assert all(f"Row {row} holds the units of the headings." in text_of(found) for row in (2, 3))
+    # the same file in °F under the same map: 41 would pass for °C, and the row of units says that it is none
+    other = [line.replace("°C", "°F").replace("-5.0", "41.0") for line in lines]
+    path = write(tmp_path / "b.csv", other)
+    for key in ("temp_c", "temp_f"):
+        right = hours(path, mapping={"temp": key, "pres": "pressure_hpa"})
+        assert set(np.round(right.temp_c, 6)) == {5.0}  # (41 - 32) / 1.8
+    # of two rows that say two units the second is refused; so is a unit that no temperature has, whatever the map says
+    two = write(tmp_path / "c.csv", [*lines[:2], "hour start,°F,hPa", *lines[3:]])
+    assert hours(two, mapping=how).counts["refused"] == 1
+    assert "kPa" in refusal(write(tmp_path / "d.csv", [lines[0], "UTC,kPa,hPa", *lines[3:]]), mapping=how)
 
 
 def test_fahrenheit_and_inches_of_mercury_in_the_heading(tmp_path: Path) -> None:

@@ -7,7 +7,8 @@ import math
 
 from combust.application.reading.result import interpret
 from combust.data.fields import as_number
-from combust.data.vocabulary import foreign_twin, input_keys, quantities, quantity
+from combust.data.units import in_our_unit
+from combust.data.vocabulary import input_keys, quantities, quantity
 from combust.domain.catalogue import aliases, blend, get_fuel, shipped_fuels
 from combust.domain.formula import parse_formula
 from combust.domain.fuel import Fuel, fuel_from_formula
@@ -113,7 +114,7 @@ READINGS = [
 def reading(data: bytes) -> None:
     """One reading by keys: refused, or a result without NaN, stops first, no lambda missing without a word."""
     pairs = (line.partition("=") for line in text_of(data).split("\n"))
-    values = {(twin[0] if (twin := foreign_twin(key)) else key): value for key, _, value in pairs}
+    values = {in_our_unit(key, quantities())[0]: value for key, _, value in pairs}
     result = answer_or_refusal(lambda: interpret(values))
     if result is None:
         return

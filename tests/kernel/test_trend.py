@@ -6,12 +6,13 @@ import math
 
 import numpy as np
 import pytest
+from scipy.special import logsumexp, softmax
 from scipy.stats import multivariate_normal, norm
 from scipy.stats import t as student
 
 from combust.kernel.crossing import crossing_time
 from combust.kernel.looks import critical_values
-from combust.kernel.tails import normal_of_student, standard_normal_tail, tame_wild
+from combust.kernel.tails import normal_of_student, shares_of_logs, standard_normal_tail, tame_wild
 from combust.kernel.trend import Scatter, find_step, follow_trend, series_of, with_slope_prior
 
 WINTERS = np.arange(12.0)
@@ -245,6 +246,18 @@ def test_bounds_of_250_looks_against_drawn_scores():
 def test_normal_tail():
     z = np.linspace(-6, 6, 25)
     assert standard_normal_tail(z) == pytest.approx(norm.sf(z), rel=1e-9)
+
+
+@pytest.mark.independent
+def test_shares_of_logarithms_of_any_size():
+    moved = np.array([0.0, 2000.0, -2000.0, -np.inf])
+    logs = np.random.default_rng(2).normal(0.0, 3.0, (4, 5, 6)) + moved[:, None, None]
+    logs[3, :, 0] = 7.0
+    for axis in (1, -1):
+        shares, log_sum = shares_of_logs(logs[:3], axis=axis)
+        assert shares == pytest.approx(softmax(logs[:3], axis=axis), rel=1e-12)
+        assert log_sum == pytest.approx(logsumexp(logs[:3], axis=axis), rel=1e-14)
+    assert shares_of_logs(logs[3])[0][:, 0] == pytest.approx(np.ones(5))  # of nothing there is no share
 
 
 def in_crossing_set(trend, limit, quantile, time):

@@ -24,6 +24,7 @@ from combust.application.heater.healthy import HealthyStage
 from combust.application.heater.structure import PRIOR_DRAWS, STRUCTURE, Parameters, stratified_normals
 from combust.domain.heater import Heater
 from combust.domain.instrument import InstrumentClass
+from combust.kernel.tails import shares_of_logs
 from combust.kernel.types import Floats
 
 STAGE = "stage_mistaken"
@@ -262,12 +263,8 @@ class Engine:
         square = np.einsum("vnd,vnd->vn", stack, stack)
         constant = np.array([self.constant(visit, (variant,)) for variant in variants])
         value = post.student_log(square, self.freedom, visit.dimensions) + constant[:, None]
-        top = value.max(axis=1)
-        weight = np.exp(value - top[:, None])
-        whole = weight.sum(axis=1)
-        evidence = top + np.log(whole / PRIOR_DRAWS)
-        effective = whole * whole / np.sum(weight * weight, axis=1)
-        weight /= whole[:, None]
+        weight, log_sum = shares_of_logs(value)
+        evidence, effective = log_sum - np.log(PRIOR_DRAWS), 1.0 / np.sum(weight * weight, axis=1)
         return {
             (variant,): post.Block(
                 self.prior_u[variant],

@@ -13,7 +13,7 @@ from combust.application.causes.catalogue import Priors
 from combust.application.causes.clean_gas import O2_AIR
 from combust.application.causes.forward import BAND, VISIT_CHANNELS, Model
 from combust.application.causes.stage_reading import StageReading, Values
-from combust.application.heater.baseline import static_u
+from combust.application.heater.baseline import co_u, static_u
 from combust.application.heater.healthy import HealthyStage
 from combust.application.heater.structure import Parameters
 from combust.domain.instrument import InstrumentClass
@@ -48,11 +48,6 @@ def probe_parameters(structure: Parameters) -> Parameters:
         column[1 + index] += PROBE_STEP
         p[key] = column
     return p
-
-
-def co_u(ppm: Any, numbers: Mapping[str, float]) -> Any:
-    """Return the standard uncertainty of ln of a CO in ppm: a share of it, and 10 ppm where there is little."""
-    return np.hypot(numbers["co_u"], 10.0 / np.maximum(ppm, 10.0))
 
 
 def observations_of(

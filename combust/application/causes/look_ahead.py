@@ -9,7 +9,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from combust.application.causes.separate import LEAST_CHANCE, gaussian_log_density
+from combust.application.causes.separate import answers_of, gaussian_log_density, log_chances, spread_of
 from combust.kernel.types import Floats
 
 SAMPLES = 480  # imagined results of all hypotheses together, about
@@ -67,9 +67,7 @@ class Imagined:
         times = FEWEST + ROUGH * np.round(SAMPLES / ROUGH * root / root.sum()).astype(int)
         self.of = np.repeat(np.arange(count), times)
         self.weight = (share / times)[self.of]
-        self.mean = center.mean(axis=1)
-        away = center - self.mean[:, None]
-        self.cover = away.transpose(0, 2, 1) @ away / draws + noise
+        self.mean, self.cover = spread_of(center, noise)
         picked = center[self.of, generator.integers(0, draws, len(self.of))]
         lower: Any = np.linalg.cholesky(noise)
         normal = generator.standard_normal((len(self.of), size, 1))
@@ -85,10 +83,8 @@ class Imagined:
 
     def seen(self, chance: Floats) -> Floats:
         """Return ln probability (sample, hypothesis) of imagined answers; ``chance`` is (hypothesis, answer)."""
-        drawn = self.generator.random((len(self.of), 1))
-        answer = np.minimum((drawn > np.cumsum(chance, axis=1)[self.of]).sum(axis=1), chance.shape[1] - 1)
-        log_chance: Floats = np.log(np.maximum(chance, LEAST_CHANCE)).astype(np.float32)
-        told: Floats = log_chance.T[answer]
+        answer = answers_of(self.generator.random((len(self.of), 1)), chance[self.of])
+        told: Floats = log_chances(chance).astype(np.float32).T[answer]
         return told
 
     def news(self, log_density: Floats, every: int = 1) -> list[News]:

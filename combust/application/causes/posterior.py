@@ -13,6 +13,7 @@ import numpy as np
 from combust.application.causes.draws import Variant
 from combust.application.causes.evidence import LOOSE, UNSTEADY, Observation
 from combust.application.causes.stage_reading import StageReading
+from combust.kernel.tails import shares_of_logs
 from combust.kernel.types import Floats
 
 KEPT = 8192  # hypotheses whose names are kept: those of the few engines that are kept
@@ -81,13 +82,9 @@ class Block:
 
     def settle(self) -> None:
         """Work out ln evidence (mean likelihood over the prior), posterior weights and their effective number."""
-        total = self.log_weight + self.log_likelihood
-        top = float(np.max(total))
-        weight = np.exp(total - top)
-        whole = float(np.sum(weight))
-        self.log_evidence = top + float(np.log(whole / len(weight)))
-        self.weights = weight / whole
-        self.effective = whole * whole / float(np.sum(weight * weight))
+        self.weights, log_sum = shares_of_logs(self.log_weight + self.log_likelihood)
+        self.log_evidence = float(log_sum) - log(len(self.weights))
+        self.effective = 1.0 / float(self.weights @ self.weights)
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,14 +189,14 @@ class Posterior:
 
     def shares(self, log_evidence: dict[Hypothesis, float]) -> dict[Hypothesis, float]:
         """Return the probability of hypotheses by their ln evidence and prior, nothing held back."""
-        values = normalised([value + self.log_prior[key] for key, value in log_evidence.items()])
+        values, _ = shares_of_logs(np.array([value + self.log_prior[key] for key, value in log_evidence.items()]))
         return dict(zip(log_evidence, values.tolist(), strict=True))
 
     def probabilities(self) -> dict[Hypothesis, float]:
         """Return the probability of every hypothesis (by variant); the evidence must be final."""
         if not self.settled:
             keys = list(self.log_prior)
-            values = normalised([self.log_prior[key] + self.log_evidence[key] for key in keys])
+            values, _ = shares_of_logs(np.array([self.log_prior[key] + self.log_evidence[key] for key in keys]))
             unsteady = [UNSTEADY in causes_of(key) for key in keys]
             self.settled = dict(zip(keys, held_back(values, unsteady, self.unsteady_most), strict=True))
         return self.settled
@@ -243,11 +240,3 @@ def student_of_factors(left: Any, right: Any, freedom: float, dimensions: int) -
     np.log(np.maximum(value, 1.0, out=value), out=value)
     value *= -0.5 * (freedom + dimensions)
     return value
-
-
-def normalised(log_values: Any) -> Floats:
-    """Return exp(log_values) normalised to sum 1."""
-    values = np.asarray(log_values, dtype=float)
-    weight: Floats = np.exp(values - np.max(values))
-    share: Floats = weight / weight.sum()
-    return share

@@ -67,13 +67,29 @@ def imagined_results(center: Floats, noise: Floats, samples: int, generator: np.
         Covariance of a result around it.
     """
     count, draws, size = center.shape
-    mean = center.mean(axis=1)
-    away = center - mean[:, None]
+    mean, cover = spread_of(center, noise)
     pick = generator.integers(0, draws, (count, samples))
     scatter = generator.standard_normal((count, samples, size)) @ np.linalg.cholesky(noise).swapaxes(-1, -2)
     results = np.take_along_axis(center, pick[:, :, None], axis=1) + scatter
-    cover = away.transpose(0, 2, 1) @ away / draws + noise
     return gaussian_log_density(results.reshape(-1, size), mean, cover).reshape(count, samples, count)
+
+
+def spread_of(center: Floats, noise: Floats) -> tuple[Floats, Floats]:
+    """Return (mean (kind, channel), covariance (kind, channel, channel)) of results of each kind: draws and noise."""
+    mean = center.mean(axis=1)
+    away = center - mean[:, None]
+    return mean, away.transpose(0, 2, 1) @ away / center.shape[1] + noise
+
+
+def answers_of(drawn: Floats, chance: Floats) -> Any:
+    """Return which answer a flat number (..., 1) of 0 to 1 falls on, by the probabilities (..., answer) of each."""
+    return np.minimum((drawn > np.cumsum(chance, axis=-1)).sum(axis=-1), chance.shape[-1] - 1)
+
+
+def log_chances(chance: Floats) -> Floats:
+    """Return ln probability, of none the least that counts."""
+    found: Floats = np.log(np.maximum(chance, LEAST_CHANCE))
+    return found
 
 
 def gaussian_log_density(results: Floats, mean: Floats, cover: Floats) -> Floats:
@@ -110,9 +126,8 @@ def imagined_answers(
 ) -> Floats:
     """Return ln probability (kind, sample, kind) of imagined answers of what is seen, under one or two causes each."""
     chance = chances(column, kinds, priors)
-    drawn = generator.random((len(kinds), samples, 1))
-    index = np.minimum((drawn > np.cumsum(chance, axis=1)[:, None, :]).sum(axis=2), chance.shape[1] - 1)
-    density: Floats = np.log(np.maximum(chance, LEAST_CHANCE)).T[index]
+    index = answers_of(generator.random((len(kinds), samples, 1)), chance[:, None, :])
+    density: Floats = log_chances(chance).T[index]
     return density
 
 

@@ -11,6 +11,7 @@ import numpy as np
 from combust.application.heater.healthy import HealthyStage
 from combust.data.tables import load_table
 from combust.kernel import air
+from combust.kernel.constants import ZERO_CELSIUS_K
 from combust.kernel.working_point import SiteAir
 
 Values = Mapping[str, Any]
@@ -67,7 +68,7 @@ def stage_reading(reading: Values, healthy: HealthyStage, other: HealthyStage | 
         other=other,
         site=SiteAir(*(float(part) for part in site)),
         arrangement=str(reading.get("arrangement", "as_installed")),
-        density_u=float(np.hypot(spread, warm / (intake + 273.15))),
+        density_u=float(np.hypot(spread, warm / (intake + ZERO_CELSIUS_K))),
         mistaken="either" if not several else "fullest" if healthy.load > 0.99 else "lower",
         fuel_density=float(healthy.fuel_density(intake if fuel_c is None else float(fuel_c))),
         fuel_density_u=assumed_u if fuel_c is None else 0.0,

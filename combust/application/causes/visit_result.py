@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
 from combust.application.learning.learnt import QUANTITY
+from combust.data.units import chance_in_words
 from combust.domain.limits import Finding, cautions
 from combust.domain.result import Assumed, Result, Rows, text_of_rows
 from combust.domain.safety import Safety, of_all
@@ -36,12 +37,8 @@ class RankedCause:
 
     @property
     def percent(self) -> str:
-        """Its share in words, whole per cent: the one way in which a visit, a page and a sheet tell it.
-
-        A share is never told as all or nothing: no reading makes certain.
-        """
-        whole = round(100.0 * self.probability)
-        return "over 99 %" if whole >= 100 else "under 1 %" if whole < 1 else f"{whole} %"
+        """Its share in words, whole per cent."""
+        return chance_in_words(self.probability)
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from datetime import date
 from itertools import groupby
 from typing import Any, NamedTuple
 
@@ -11,6 +10,7 @@ from combust.application.causes.catalogue import Priors, get_priors
 from combust.application.causes.first_look import first_look
 from combust.application.causes.stage_reading import Values
 from combust.data.errors import CombustError, Fault
+from combust.data.moments import date_of
 from combust.data.near import did_you_mean, near_matches
 from combust.domain.catalogue import Catalogue, get_fuel
 from combust.domain.heater import Heater
@@ -143,10 +143,10 @@ def stops_of_others(readings: Sequence[Values], stopped: Mapping[str, Stopped]) 
     A heater that was read again on a later day was let run since: a stop of an earlier day is that day's. One of the
     same day, of a later one, or of a day that nobody told keeps it off.
     """
-    own, now = str(readings[0].get("visit_id", "1")), _day(_first(readings))
+    own, now = str(readings[0].get("visit_id", "1")), date_of(_first(readings))
     names = []
     for visit, one in stopped.items():
-        then = _day(one.taken_at)
+        then = date_of(one.taken_at)
         if visit != own and not (then and now and now > then):
             names.append(one.told)
     return names
@@ -158,11 +158,3 @@ def _first(readings: Sequence[Values]) -> str:
 
 def _last(readings: Sequence[Values]) -> str:
     return max((str(reading["taken_at"]) for reading in readings if reading.get("taken_at")), default="")
-
-
-def _day(taken_at: str) -> str:
-    """Return the day of a time, empty where there is none to be read."""
-    try:
-        return date.fromisoformat(taken_at.strip()[:10]).isoformat()
-    except ValueError:
-        return ""

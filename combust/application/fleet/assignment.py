@@ -209,9 +209,9 @@ def _options(
     ends_of = pd.DataFrame({"target": np.arange(len(places.frame)), "group": places.frame["group"]})
     ways = ways.merge(ends_of, on="group")
     source, target = ways["source"].to_numpy(), ways["target"].to_numpy()
-    position = _position(kind_of[first][source], places.site[target], each, ends)
+    position = _position(kind_of[first][source], places.site[target], each)
     there = {key: column[position] for key, column in found.items()}
-    own = _position(kind_of[first], places.site[start["place"].to_numpy()[first]], each, ends)
+    own = _position(kind_of[first], places.site[start["place"].to_numpy()[first]], each)
     here = {key: column[own][source] for key, column in found.items()}
     stays = start["place"].to_numpy()[first][source] == target
     keeps = np.where(here["off"], ~there["hazard"], ~there["off"] & (~there["hazard"] | here["hazard"]))
@@ -239,7 +239,7 @@ def _options(
     )
 
 
-def _position(kind: Any, site: Any, each: list[Any], ends: Any) -> Any:
+def _position(kind: Any, site: Any, each: list[Any]) -> Any:
     """Return the row of the outcomes that holds a kind at a site."""
     most = max(int(one.max()) for one in each) + 1
     keys = np.concatenate([number * most + one for number, one in enumerate(each)])

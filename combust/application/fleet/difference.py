@@ -160,24 +160,6 @@ def _cells(rows: pd.DataFrame, kind: str, old: pd.DataFrame | None, new: pd.Data
     return pd.concat(parts, ignore_index=True)
 
 
-def apply_difference(before: pd.DataFrame, cells: pd.DataFrame) -> pd.DataFrame:
-    """Return the vehicles of the later plan from those of the earlier one and the cells that differ.
-
-    Vehicles that stay keep their order; those that are added stand last.
-    """
-    frame = before.set_index("vehicle_id")
-    removed = cells.loc[cells["kind"] == "removed", "vehicle_id"].unique()
-    out = frame.drop(index=removed).astype(object)
-    for column, part in cells[cells["kind"] == "changed"].groupby("column"):
-        out.loc[part["vehicle_id"].to_numpy(), column] = part["after"].to_numpy()
-    added = cells[cells["kind"] == "added"]
-    if len(added):
-        wide = added.pivot(index="vehicle_id", columns="column", values="after")
-        out = pd.concat([out, wide.reindex(added["vehicle_id"].unique())[out.columns]])
-    out = out.astype(frame.dtypes.to_dict())
-    return out.rename_axis("vehicle_id").reset_index()[list(before.columns)]
-
-
 def _decisions(old: pd.DataFrame, new: pd.DataFrame) -> pd.DataFrame:
     frame = pd.DataFrame({"before": old["decision"].map(SHORT), "after": new["decision"].map(SHORT)})
     frame["sureness"] = new["sureness"].reindex(frame.index).fillna("-")

@@ -156,6 +156,11 @@ def _fuelled(name: str, heater: Heater, in_tank: str, at_site: str) -> tuple[str
     return f"{name} on {fuel.name if '+' in asked else asked}", on_fuel(heater, fuel)
 
 
+def names_in(folder: str | Path | None) -> list[str]:
+    """Return the names by which vehicles name the profiles of a folder: those of its files, without their ending."""
+    return [] if folder is None else sorted(path.stem for path in Path(folder).glob("*.toml"))
+
+
 def _load(name: str, heaters: Mapping[str, Heater | str | Path], folder: Path | None) -> Heater:
     found = heaters.get(name)
     if isinstance(found, Heater):
@@ -166,8 +171,7 @@ def _load(name: str, heaters: Mapping[str, Heater | str | Path], folder: Path | 
         for place in (folder / name, folder / f"{name}.toml"):
             if place.suffix == ".toml" and _lies_in(place, folder):
                 return Heater.load(place)
-    written = [] if folder is None else sorted(path.stem for path in folder.glob("*.toml"))
-    near = did_you_mean(near_matches(name, [*heaters, *written], n=2), "")
+    near = did_you_mean(near_matches(name, [*heaters, *names_in(folder)], n=2), "")
     hint = f"{near} Write it (combust profile new), or say where the profiles lie (--profiles DIR).".strip()
     why = "has no heater profile" + (f" in {shorten(folder)}" if folder is not None else "")
     raise CombustError(Fault("profile", name or "empty", "missing", why=why, hint=hint))

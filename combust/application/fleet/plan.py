@@ -21,7 +21,7 @@ from combust.application.fleet.decisions import (
 )
 from combust.application.fleet.driver_cards import refused_card, site_cards
 from combust.application.fleet.due import DueList, HeaterLog, due_list, with_stops
-from combust.application.fleet.heater_types import Fleet, HeaterType, types_of
+from combust.application.fleet.heater_types import Fleet, HeaterType, names_in, types_of
 from combust.application.fleet.kits import share_out
 from combust.application.fleet.nights import nights_frame
 from combust.application.fleet.overview import parts_frame, sites_frame
@@ -275,8 +275,8 @@ def _rows_of(faults: tables.Faults) -> dict[str, dict[str, int]]:
 
 def _as_known(vehicles: pd.DataFrame, sites: pd.Series, heaters: Iterable[str], profiles: Any) -> pd.DataFrame:
     """Return the vehicles with sites, routes and heaters spelled as they are known, or as they came first."""
-    written = [] if profiles is None else sorted(path.stem for path in Path(profiles).glob("*.toml"))
-    known = {"site_id": sites, "route_id": (), "heater_id": [*heaters, *written], "profile": [*heaters, *written]}
+    written = [*heaters, *names_in(profiles)]
+    known = {"site_id": sites, "route_id": (), "heater_id": written, "profile": written}
     return vehicles.assign(
         **{key: pd.Series(one_spelling(vehicles[key], names), vehicles.index, object) for key, names in known.items()}
     )

@@ -69,14 +69,6 @@ def richer_than_air(frame: pd.DataFrame) -> Any:
     return (lowest <= 1.0) & (frame["compensation"] == "none").to_numpy()
 
 
-def gets_worse(there: pd.DataFrame, here: pd.DataFrame) -> Any:
-    """Return where a vehicle is worse off there than here: its state, or it would run there with a lambda too low."""
-    worse = ranks_of(_found(there)) > ranks_of(_found(here))
-    newly_low = ~(there["margin_air_ratio"].to_numpy() >= 0.0) & (here["margin_air_ratio"].to_numpy() >= 0.0)
-    newly_rich = richer_than_air(there) & ~richer_than_air(here)
-    return worse | (~stays_off(there) & (newly_low | newly_rich))
-
-
 def without_trims(frame: pd.DataFrame) -> pd.DataFrame:
     """Return the vehicles as they are told: the safety state first, no trim where the heater stays off."""
     trims = [name for name in frame if "_trim_" in name and name.endswith("_pct") and "limit" not in name]

@@ -15,10 +15,11 @@ from combust.data.errors import CombustError, Fault, first_few, shorten
 from combust.data.fields import Field, fields_of
 from combust.data.near import folded_id, folded_name
 from combust.data.tables import load_table
+from combust.data.units import FOREIGN_UNITS
 from combust.domain.site import mismatch_words, pressure_mismatch
 from combust.kernel.air import pressure_from_altitude
 
-FOOT_M = 0.3048
+FOOT_M = FOREIGN_UNITS["_ft"].convert(1.0)
 FAULT_COLUMNS = ("table", "row", "column", "value", "code", "severity", "text")
 MOST_NAMED, MOST_RAISED = 5, 50
 # Columns that every table has and whose cell may be "not measured": the policy stands in, and each such row is told.

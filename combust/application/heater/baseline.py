@@ -20,6 +20,7 @@ from combust.domain.instrument import instrument_class
 from combust.domain.result import Assumed, assume
 from combust.domain.site import Site
 from combust.kernel import air
+from combust.kernel.constants import DRY_AIR
 from combust.kernel.fuel_delivery import pump_hz_from_volume_flow
 from combust.kernel.working_point import HealthyState
 
@@ -98,8 +99,7 @@ class _Builder:
         if co is None:
             self.put("co", float(np.log(flame["co_usual_ppm"])), float(np.log(flame["co_usual_factor"])))
         else:
-            u = float(np.hypot(scatter["co_u"], 10.0 / max(float(co), 10.0)))
-            self.put("co", float(np.log(max(float(co), 5.0))), u)
+            self.put("co", float(np.log(max(float(co), 5.0))), float(co_u(float(co), scatter)))
         self.put("smoke", float(flame["smoke_usual"] if smoke is None else smoke), 0.7 if smoke is None else 0.4)
 
     def machine(self, heater: Heater, stage: Stage) -> None:
@@ -123,6 +123,11 @@ class _Builder:
                 self.put(key, float(np.log(number)), scatter[f"{key}_u"] if given else other_u)
 
 
+def co_u(ppm: Any, scatter: Mapping[str, float]) -> Any:
+    """Return the standard uncertainty of ln of a CO in ppm: a share of it, and 10 ppm where there is little."""
+    return np.hypot(scatter["co_u"], 10.0 / np.maximum(ppm, 10.0))
+
+
 def static_u(pascal: float, scatter: Mapping[str, float]) -> float:
     """Return the relative uncertainty of a port pressure."""
     return float(np.hypot(scatter["static_u"], scatter["static_floor_pa"] / max(pascal, 2.0)))
@@ -137,7 +142,7 @@ def usual_flue_temp(
         # l/h x kg/m³ = g/h; g/h x MJ/kg = kJ/h; 3600 kJ/h = 1 kW
         efficiency = stage.useful_heat_kw / (stage.fuel_l_per_h * density * net / 3600.0)
     loss = 100.0 * min(max(1.0 - efficiency, 0.06), 0.40)
-    o2 = 20.946 * (1.0 - 1.0 / (1.0 + 1.07 * (air_ratio - 1.0)))
+    o2 = 100.0 * DRY_AIR.o2 * (1.0 - 1.0 / (1.0 + 1.07 * (air_ratio - 1.0)))
     return intake_temp_c + loss / (0.68 / (21.0 - o2) + 0.007)
 
 

@@ -277,7 +277,7 @@ def answer_duct(
             ducts.resistance_multiplier(shape, changed_shape, flow),
         )
         air = _air(multiplier, share, blower, duty.air_ratio)
-    findings = _findings(which, duty, now, changed, read_port_pa)
+    findings = _findings(which, now, changed, read_port_pa)
     lowest = limit("air_ratio_soot") if air_ratio_min is None else air_ratio_min
     if air and air["air_ratio_low"] < min(lowest, duty.air_ratio):
         findings.insert(0, finding("air_ratio_may_fall", low=air["air_ratio_low"], limit=lowest))
@@ -321,7 +321,6 @@ def _air(
 
 def _findings(
     which: str,
-    duty: DuctDuty,
     now: ducts.DuctLoss[float],
     changed: ducts.DuctLoss[float] | None,
     read_port_pa: float | None,

@@ -29,6 +29,7 @@ from combust.application.history.visit_points import (
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import fields_of, need_fields
 from combust.data.near import folded_id
+from combust.data.units import chance_in_words
 from combust.domain.catalogue import Catalogue
 from combust.domain.heater import Heater
 from combust.domain.instrument import InstrumentClass, instrument_class
@@ -199,8 +200,8 @@ def _judged(ahead: Ahead, findings: Sequence[Finding], day: datetime.date) -> Ah
     """Return what is foretold under the findings: no visit but before it runs again, or one now."""
     if any(one.severity == "stop" for one in findings):
         return replace(ahead, visit=None, why="before it runs again: a stop condition comes first")
-    if any(one.code == "leaves_its_band" for one in findings):
-        return replace(ahead, visit=day, why=f"chance of a reading outside the band is {ahead.risk:.0%}")
+    if ahead.risk is not None and any(one.code == "leaves_its_band" for one in findings):
+        return replace(ahead, visit=day, why=f"chance of a reading outside the band is {chance_in_words(ahead.risk)}")
     return ahead
 
 

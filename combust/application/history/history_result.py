@@ -6,6 +6,7 @@ import datetime
 from dataclasses import dataclass
 
 from combust.application.history.visit_points import DAYS_PER_YEAR, Point
+from combust.data.units import chance_in_words
 from combust.domain.limits import Finding
 from combust.domain.result import UNTOLD, Result, Rows, many, shown
 from combust.kernel.trend import Trend
@@ -24,10 +25,6 @@ def age_in_words(days: int) -> str:
     if days < 2 * DAYS_PER_YEAR:
         return f"{12.0 * days / DAYS_PER_YEAR:.0f} months"
     return f"{days / DAYS_PER_YEAR:.1f} years"
-
-
-def _percent(chance: float) -> str:
-    return "under 1" if chance < 0.01 else f"{100.0 * chance:.0f}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -195,7 +192,7 @@ class HeaterHistory(Result):
         if self.risk is None:
             return "not known"
         lean = (self.risk_lean or 0.0) > (self.risk_rich or 0.0)
-        return f"{_percent(self.risk)} %" + (f" {'lean' if lean else 'rich'}" if self.risk >= 0.01 else "")
+        return chance_in_words(self.risk) + (f" {'lean' if lean else 'rich'}" if self.risk >= 0.01 else "")
 
     def lines(self) -> Rows:
         """Return (label, text) lines, the answer first; what cannot be told says so."""
@@ -206,7 +203,7 @@ class HeaterHistory(Result):
         ]
         if self.step:
             one = self.step
-            told = f"step {one.chance:.0%}, drift alone {one.drift_chance:.0%}. "
+            told = f"step {chance_in_words(one.chance)}, drift alone {chance_in_words(one.drift_chance)}. "
             why = "Another analyser from then on." if one.other_analyser else "Trimmed, repaired? Enter it as a repair."
             rows.append(("chance of each", told + why))
         when = f"{self.when_due} ({self.why_then})" if self.next_visit else self.why_then
@@ -230,9 +227,9 @@ class HeaterHistory(Result):
             return f"{UNTOLD}: without a band in the profile"
         if self.risk is None or self.risk_rich is None:
             return f"{UNTOLD}: too few visits, or too near in time"
-        told = [f"{_percent(self.risk_rich)} % too rich (below {self.limit:.2f})"]
+        told = [f"{chance_in_words(self.risk_rich)} too rich (below {self.limit:.2f})"]
         if self.risk_lean is not None and self.highest is not None:
-            told.append(f"{_percent(self.risk_lean)} % too lean (above {self.highest:.2f})")
+            told.append(f"{chance_in_words(self.risk_lean)} too lean (above {self.highest:.2f})")
         return f"{', '.join(told)}: chance that one reading on {self.on} lies outside the band"
 
     def _drift_text(self) -> str:

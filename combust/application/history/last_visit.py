@@ -10,10 +10,10 @@ from typing import Any
 
 import numpy as np
 
-from combust.application.history.visit_points import date_of
 from combust.application.reading.result import safety_of
 from combust.application.safety import height_at_least, own_limits
 from combust.application.visit.taken import name_of_row, of_rows
+from combust.data.moments import date_of
 from combust.domain.heater import Heater, HeaterLimits
 from combust.domain.limits import Finding, finding, in_order
 from combust.domain.safety import Safety, of_all

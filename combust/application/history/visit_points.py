@@ -16,6 +16,7 @@ from combust.application.reading.columns import columns_of_readings
 from combust.application.reading.interpret import interpret_columns
 from combust.application.reading.judge import codes_of
 from combust.application.reading.result import DEFAULT_FUEL
+from combust.data.moments import date_of
 from combust.data.near import folded_id
 from combust.domain.catalogue import Catalogue, get_fuel
 from combust.domain.heater import Heater
@@ -143,16 +144,6 @@ def tell(told: list[str], count: int, text: str) -> None:
     """Add how many readings a sentence is about, where there are any."""
     if count:
         told.append(f"{many(count, 'reading')} {text}")
-
-
-def date_of(text: Any) -> datetime.date | None:
-    """Return the day of an ISO 8601 text, or None."""
-    if not isinstance(text, str):
-        return None
-    try:
-        return datetime.date.fromisoformat(text.strip()[:10])  # the day is enough here
-    except ValueError:
-        return None
 
 
 def _usual_stage(rows: Sequence[Mapping[str, Any]], heater: Heater | None) -> str | None:

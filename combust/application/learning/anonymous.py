@@ -24,13 +24,13 @@ import hashlib
 import json
 import math
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 
-from combust.application.learning.confirmed import Confirmed, confirm
+from combust.application.learning.confirmed import NO_PROFILE, Confirmed, confirm, told_why
 from combust.application.learning.contributions import with_checksum
 from combust.application.learning.learnt import heat_of
 from combust.application.learning.right import season_of
@@ -131,6 +131,23 @@ def anonymous(visits: Iterable[Visit]) -> Anonymous:
         held += [f"{name}: {one}" for one in told]
     book = hashlib.sha256(f"combust book {first}".encode()).hexdigest()[:16]
     return Anonymous(tuple(with_checksum(rows, book, len(content))), tuple(held))
+
+
+def why_nothing(not_counted: Mapping[str, int]) -> tuple[str, str]:
+    """Return (why a table would be empty, what to do), by the reasons for which visits were not counted.
+
+    Parameters
+    ----------
+    not_counted : mapping
+        Reason -> how many visits, the commonest first.
+    """
+    enough = "It takes five heaters of one type with confirmed causes."
+    if not not_counted:
+        return "would be empty: nothing may leave the book", enough
+    told = f"Visits that were not counted: {told_why(not_counted)}."
+    if next(iter(not_counted)) == NO_PROFILE:
+        return "would be empty: profiles lack", told
+    return "would be empty: nothing may leave the book", f"{told} {enough}"
 
 
 def _mark_of(found: Confirmed, after: Sequence[Any]) -> str:

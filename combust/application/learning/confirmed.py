@@ -21,7 +21,7 @@ of the simulated heater, or in which the heater was swapped. Nothing is guessed 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -138,6 +138,11 @@ class NotCounted:
     def named(self) -> dict[str, tuple[tuple[str, str], ...]]:
         """Reason -> (visit, why with its numbers) of the first of them, at most ``MOST_NAMED``, in the same order."""
         return {why: tuple(self._named[why]) for why in self.counts}
+
+
+def told_why(counts: Mapping[str, int]) -> str:
+    """Return the reasons for which visits were not counted, each with how many there are, in their order."""
+    return "; ".join(f"{why}: {number}" for why, number in counts.items())
 
 
 def confirm(visit: Visit) -> tuple[Confirmed | None, str]:

@@ -15,6 +15,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from combust.application.learning.lines import STRUCTURES, Lines
+from combust.kernel.tails import shares_of_logs
 from combust.kernel.types import Floats
 
 OF_HEATER = 0.35  # part of the shipped variance by which heaters of a type differ; the rest is not knowing the type
@@ -131,10 +132,7 @@ class Steps:
         square = np.sum(self.gap**2, axis=2)
         whole = self.freedom + one.channels[:, None]
         value = one.weight - self.half_log - 0.5 * whole * np.log1p(square / self.freedom)
-        top = value.max(axis=1)
-        share = np.exp(value - top[:, None])
-        total = share.sum(axis=1)
-        share /= total[:, None]
+        share, log_sum = shares_of_logs(value)
         pull = whole / (self.freedom + square)
         self.share, self.pull = share, pull
         each = -pull[..., None] * (self.gap[..., None, :] @ self.slope)[..., 0, :]
@@ -145,7 +143,7 @@ class Steps:
         bend = pulled.transpose(0, 2, 1) @ pulled - apart.transpose(0, 2, 1) @ apart
         logs, slopes = np.zeros(self.count), np.zeros((self.count, one.places))
         bends = np.zeros((self.count, one.places, one.places))
-        np.add.at(logs, one.heater, top + np.log(total))
+        np.add.at(logs, one.heater, log_sum)
         np.add.at(slopes, one.heater, slope)
         np.add.at(bends, one.heater, bend)
         values, vectors = np.linalg.eigh(bends)
@@ -199,12 +197,13 @@ class Steps:
         middle of the posterior, they are moved.
         """
         before = -0.5 * (GRID / SCATTER_U) ** 2
-        shares = [_normed(before)] * len(log_scatter)
+        shares = [shares_of_logs(before)[0]] * len(log_scatter)
         for number in np.flatnonzero(self.all.scatter.any(axis=(0, 2, 3))).tolist():
             middle, wide = log_scatter[number], u[number]
             for _ in range(MOVES):
                 value = self._evidence(number, log_scatter, middle + AWAY * wide, place)
-                share = shares[number] = _normed(before + curve(AWAY, value, (GRID - middle) / wide))
+                share, _ = shares_of_logs(before + curve(AWAY, value, (GRID - middle) / wide))
+                shares[number] = share
                 off = (share @ GRID - middle) / wide
                 if abs(off) <= AWAY[-2]:
                     break
@@ -248,13 +247,6 @@ class Steps:
             shares = np.array([np.interp(at, GRID, share) for at, share in zip(off, begin.shares, strict=True)])
             shares /= shares.sum(axis=1, keepdims=True)
         return Hierarchy(found.middle, cover, log_scatter, shares, place, float(value))
-
-
-def _normed(value: Floats) -> Floats:
-    """Return shares from their ln up to a constant."""
-    weight: Floats = np.exp(value - value.max())
-    weight /= weight.sum()
-    return weight
 
 
 def curve(points: Floats, values: Floats, at: Floats) -> Floats:

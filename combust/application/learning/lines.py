@@ -15,10 +15,10 @@ import numpy as np
 from combust.application.causes import evidence as ev
 from combust.application.causes.draws import SINGLE_SIZE, Variant
 from combust.application.causes.engine import STAGE, Engine
-from combust.application.causes.evidence import co_u
 from combust.application.causes.forward import BAND
 from combust.application.causes.posterior import Hypothesis, Loose, Visit, loose_of, student_log
 from combust.application.causes.stacking import parameters_together
+from combust.application.heater.baseline import co_u
 from combust.application.heater.structure import STRUCTURE
 from combust.application.learning.learnt import SCATTERS
 from combust.kernel.types import Floats

@@ -22,6 +22,7 @@ from combust.application.learning.taught import Taught
 from combust.data.tables import load_table
 from combust.domain.heater import Heater
 from combust.domain.instrument import InstrumentClass
+from combust.kernel.tails import shares_of_logs
 from combust.kernel.types import Floats
 
 SEED = 1
@@ -194,8 +195,7 @@ def as_learnt(found: Hierarchy, names: Sequence[str]) -> Learnt:
 def score(visit: Visit, result: Posterior) -> float:
     """Return ln density of what was read at a visit, up to a constant of its channels."""
     values = np.array([result.log_prior[key] + value for key, value in result.log_evidence.items()])
-    top = values.max()
-    return float(top + np.log(np.exp(values - top).sum()) + visit.usual.log_density)
+    return float(shares_of_logs(values)[1] + visit.usual.log_density)
 
 
 def unlike(engine: Engine, visit: Visit, residuals: Mapping[Variant, Floats]) -> bool:

@@ -9,6 +9,7 @@ from combust.application.causes.catalogue import label_of
 from combust.application.learning.right import HowRight, Said, Share, percent
 from combust.application.visit.record import Section
 from combust.application.visit.wording import name_of
+from combust.data.units import chance_in_words
 from combust.data.vocabulary import inputs
 
 NONE = "No visit has a confirmed cause yet."
@@ -133,7 +134,9 @@ def _times(factor: float) -> str:
 
 def _wrong(one: Said) -> tuple[str, str, str, str]:
     spoke = [f"{plain_name(row.column)}: {_times(row.times)}" for row in one.misled[:3]] or ["none by itself"]
-    said = f"{label_of(one.said)}, {percent(one.probability)}" + ("" if one.fits else "; said that nothing fits")
+    said = f"{label_of(one.said)}, {chance_in_words(one.probability)}" + (
+        "" if one.fits else "; said that nothing fits"
+    )
     said += "; not told apart from the right one" if one.among else ""
     visit = one.visit_id if one.day in one.visit_id else f"{one.visit_id}, {one.day}"
     return visit, label_of(one.cause), said, "; ".join(spoke)

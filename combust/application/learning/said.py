@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
 from combust.application.causes.catalogue import label_of
+from combust.application.learning.confirmed import told_why
 from combust.application.learning.learnt import Learnt, rests_on
 from combust.data.tables import load_table
 from combust.domain.result import Result, Rows, many
@@ -68,7 +69,7 @@ def _rows_of(found: Learning) -> Rows:
         told = f"{held_back:g} of {found.rests_on['behind']:g} confirmed causes were held back"
         rows.append(("held back", f"{told}; nothing is said of those: each may be any cause that is not told"))
     if found.not_counted:
-        told = "; ".join(f"{why}: {number}" for why, number in found.not_counted.items())
+        told = told_why(found.not_counted)
         more = "Closed ones of heaters with a healthy reading teach structure all the same"
         lack = "Every heater needs a profile with a healthy reading"
         rows.append(("visits that were not counted", f"{told}. {more if found.visits else lack}."))

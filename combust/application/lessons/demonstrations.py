@@ -102,10 +102,15 @@ def _soot(given: Given) -> Demonstration:
     return Demonstration(("indication", "says", "does not say"), rows)
 
 
-def _dilution(given: Given) -> Demonstration:
+def diluted(given: Given) -> tuple[demo.SampledGas, demo.SampledGas]:
+    """Return the lesson's gas in the heater, and on the display behind a leak of the hose."""
     true = demo.heater_gas(given["fuel"], given["air_ratio"], co_dry_ppm=given["co_dry_ppm"])
+    return true, demo.with_false_air(true, given["air_share"])
+
+
+def _dilution(given: Given) -> Demonstration:
     rows = []
-    for name, gas in (("in the heater", true), ("on the display", demo.with_false_air(true, given["air_share"]))):
+    for name, gas in zip(("in the heater", "on the display"), diluted(given), strict=True):
         read = {"o2_dry_pct": float(gas.o2_dry_pct), "co_dry_ppm": float(gas.co_dry_ppm)}
         told = interpret(Reading(fuel=given["fuel"], location="outdoors", **read))
         rows.append((name, *_gas(gas), f"{gas.co_dry_ppm:.0f}", f"{told.co_air_free_ppm:.0f}", f"{told.air_ratio:.2f}",
@@ -118,13 +123,14 @@ def _gas(gas: demo.SampledGas) -> Row:
     return f"{gas.o2_dry_pct:.2f}", f"{gas.co2_dry_pct:.2f}"
 
 
-def _wet_pair(given: Given) -> tuple[demo.SampledGas, demo.SampledGas]:
+def wet_pair(given: Given) -> tuple[demo.SampledGas, demo.SampledGas]:
+    """Return the lesson's gas as it is dry, and as a cell shows it that is read wet."""
     dry = demo.heater_gas(given["fuel"], given["air_ratio"])
     return dry, demo.read_wet(dry, given["fuel"], given["air_ratio"])
 
 
 def _wet(given: Given) -> Demonstration:
-    pairs = zip(("dry", "wet"), _wet_pair(given), strict=True)
+    pairs = zip(("dry", "wet"), wet_pair(given), strict=True)
     rows = tuple((name, *_gas(gas), f"{demo.fuel_factor(gas):.2f}") for name, gas in pairs)
     return Demonstration(("sample", "O2 (%)", "CO2 (%)", "fuel factor"), rows)
 
@@ -136,35 +142,44 @@ def judged(given: Given, o2: float, co2: float, origin: str = "measured") -> Rea
 
 
 def _wet_judged(given: Given) -> Demonstration:
-    _, wet = _wet_pair(given)
+    _, wet = wet_pair(given)
     told = judged(given, float(wet.o2_dry_pct), float(wet.co2_dry_pct))
     row = (told.agreement["verdict"], "none" if told.air_ratio is None else f"{told.air_ratio:.2f}")
     return Demonstration(("O2 and CO2", "lambda"), (row,), tuple(one.text for one in told.findings))
 
 
 def _entered_wet(given: Given) -> Demonstration:
-    _, wet = _wet_pair(given)
+    _, wet = wet_pair(given)
     told = interpret(Reading(fuel=given["fuel"], o2_wet_pct=float(wet.o2_dry_pct), location="outdoors"))
     return Demonstration(("entered as", "lambda"), (("O2, wet", f"{told.air_ratio:.2f}"),))
 
 
-def _cell_fault(given: Given) -> Demonstration:
+def shown_by_cell(given: Given, offset: float) -> tuple[float, dict[str, float]]:
+    """Return the O2 that a cell shows which is off by so much, and the CO2 beside it, calculated and measured [%]."""
     true = demo.heater_gas(given["fuel"], given["air_ratio"])
-    o2 = float(true.o2_dry_pct) + given["offset"]
+    o2 = float(true.o2_dry_pct) + offset
+    return o2, {
+        "calculated": float(demo.co2_by_calculation(o2, given["fuel"])),
+        "measured": float(true.co2_dry_pct),
+    }
+
+
+def _cell_fault(given: Given) -> Demonstration:
+    o2, pairs = shown_by_cell(given, given["offset"])
     rows = []
-    for origin, co2 in (("calculated", demo.co2_by_calculation(o2, given["fuel"])), ("measured", true.co2_dry_pct)):
-        told = judged(given, o2, float(co2), origin)
-        factor = demo.fuel_factor(demo.SampledGas(o2, float(co2), 0.0))
+    for origin, co2 in pairs.items():
+        told = judged(given, o2, co2, origin)
+        factor = demo.fuel_factor(demo.SampledGas(o2, co2, 0.0))
         verdict = str(told.agreement["verdict"]).replace("_", " ")
         rows.append((origin, f"{co2:.2f}", verdict, f"{factor:.3f}", f"{told.air_ratio:.2f}"))
     return Demonstration(("CO2 is", "CO2 (%)", "verdict", "fuel factor", "lambda by O2"), tuple(rows))
 
 
 def _cell_faults(given: Given) -> Demonstration:
-    true = demo.heater_gas(given["fuel"], given["air_ratio"])
     rows = []
     for offset in (-0.5, -1.0, -1.5):
-        told = judged(given, float(true.o2_dry_pct) + offset, float(true.co2_dry_pct))
+        o2, pairs = shown_by_cell(given, offset)
+        told = judged(given, o2, pairs["measured"])
         rows.append((f"{offset:+.1f}", str(told.agreement["verdict"]), f"{told.agreement['z']:.1f}"))
     return Demonstration(("O2 cell off by (%)", "verdict, CO2 measured", "z (standard uncertainties)"), tuple(rows))
 

@@ -9,6 +9,7 @@ import numpy as np
 from combust.application.chemistry.sweeps import ChemistryTable, reactor_table, tabled_flame_temperature
 from combust.domain.catalogue import get_fuel
 from combust.domain.fuel import Fuel
+from combust.kernel import printed_forms
 from combust.kernel.constants import DRY_AIR, ZERO_CELSIUS_K, DryAir
 from combust.kernel.flue_gas import co_share_from_co, flue_gas_moles
 from combust.kernel.heat import stack_loss
@@ -126,15 +127,14 @@ def co2_by_calculation(o2_shown_pct: Any, fuel: Fuel | str) -> Any:
 
 
 def fuel_factor(gas: SampledGas, *, air: DryAir = DRY_AIR) -> Any:
-    """Return the fuel factor of a reading, (O2_air - O2 + CO/2)/(CO2 + CO) in vol % [-].
+    """Return the fuel factor of a reading [-].
 
     Examples
     --------
     >>> round(fuel_factor(SampledGas(7.54, 8.53, 0.0)), 2)
     1.57
     """
-    co = 1e-4 * gas.co_dry_ppm
-    return (100.0 * air.o2 - gas.o2_dry_pct + co / 2.0) / (gas.co2_dry_pct + co)
+    return printed_forms.fuel_factor(*gas, air=air)
 
 
 def recirculated_share(intake_co2_pct: Any, fuel: Fuel | str, air_ratio: Any) -> Any:

@@ -9,7 +9,17 @@ from itertools import pairwise
 from typing import Any
 
 from combust.application.lessons import gas as demo
-from combust.application.lessons.demonstrations import CUTOUT_V, Given, cut_out_order, glow_check, judged, start_of
+from combust.application.lessons.demonstrations import (
+    CUTOUT_V,
+    Given,
+    cut_out_order,
+    diluted,
+    glow_check,
+    judged,
+    shown_by_cell,
+    start_of,
+    wet_pair,
+)
 from combust.application.lessons.machine import air_ratio_at_site, crushed_exhaust, stage_pattern
 from combust.data.tables import load_table
 from combust.domain.catalogue import get_fuel
@@ -115,8 +125,7 @@ def _air_sweep(given: Given) -> Truths:
 
 
 def _dilution(given: Given) -> Truths:
-    true = demo.heater_gas(given["fuel"], given["air_ratio"], co_dry_ppm=given["co_dry_ppm"])
-    read, ways = demo.with_false_air(true, given["air_share"]), ("falls", "stays", "rises")
+    (true, read), ways = diluted(given), ("falls", "stays", "rises")
     free = [float(co_air_free(gas.co_dry_ppm, gas.o2_dry_pct)) for gas in (true, read)]
     return {
         "o2": _way(true.o2_dry_pct, read.o2_dry_pct, ways),
@@ -136,8 +145,7 @@ def _contradicts(given: Given, gas: demo.SampledGas, origin: str) -> bool:
 
 
 def _wet(given: Given) -> Truths:
-    dry = demo.heater_gas(given["fuel"], given["air_ratio"])
-    wet = demo.read_wet(dry, given["fuel"], given["air_ratio"])
+    dry, wet = wet_pair(given)
     return {"read": _way(dry.o2_dry_pct, wet.o2_dry_pct, ("low", "right", "high")), "pair": _agreement(given, wet)}
 
 
@@ -146,10 +154,8 @@ def _cell(given: Given) -> Truths:
 
 
 def _noticed_by(given: Given, offset: float) -> str:
-    true = demo.heater_gas(given["fuel"], given["air_ratio"])
-    o2 = float(true.o2_dry_pct) + offset
-    gases = {"calculated": float(demo.co2_by_calculation(o2, given["fuel"])), "measured": float(true.co2_dry_pct)}
-    by = [name for name, co2 in gases.items() if _contradicts(given, demo.SampledGas(o2, co2, 0.0), name)]
+    o2, pairs = shown_by_cell(given, offset)
+    by = [name for name, co2 in pairs.items() if _contradicts(given, demo.SampledGas(o2, co2, 0.0), name)]
     return "both" if len(by) == 2 else by[0] if by else "neither"
 
 

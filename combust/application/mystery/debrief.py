@@ -12,6 +12,7 @@ from combust.application.mystery import rules
 from combust.application.mystery.case import Play
 from combust.application.mystery.ideal import judged, shares_of
 from combust.application.mystery.scoring import Score, Statement, score
+from combust.data.units import chance_in_words
 from combust.domain.result import Result, Rows
 
 TOLD = 3  # answers named after each step
@@ -64,10 +65,10 @@ class Debrief(Result):
         if self.score.right == rules.UNTOLD:
             rows.append(("what was wrong", f"{self.causes}; with what this visit pays for it cannot be told"))
         for number, one in enumerate(self.steps):
-            leading = ", ".join(f"{name} {100.0 * share:.0f} %" for name, share in one.leading.items())
+            leading = ", ".join(f"{name} {chance_in_words(share)}" for name, share in one.leading.items())
             rows.append((f"{number}. {one.step}", f"{one.showed or 'no result'}; then {leading} ({one.bits:+.1f} bit)"))
         rows.append(("what shows it", self.shows))
-        order = ", ".join(f"{step} ({100.0 * share:.0f} %)" for step, share in self.best_order)
+        order = ", ".join(f"{step} ({chance_in_words(share)})" for step, share in self.best_order)
         rows.append(("best order", order or "nothing: the first reading is all that can be had"))
         if self.belief:
             rows.append(("a belief behind it", f"{self.belief['belief']} {self.belief['truth']} {self.belief['show']}"))

@@ -16,7 +16,7 @@ from combust.domain.limits import limit
 from combust.domain.site import REFERENCE_DENSITY
 from combust.kernel import air, air_ratio, carbon_monoxide, heat, printed_forms, stoichiometry, uncertainty, wet_reading
 from combust.kernel.blocks import run_in_blocks
-from combust.kernel.constants import DRY_AIR
+from combust.kernel.constants import DRY_AIR, ZERO_CELSIUS_K
 from combust.kernel.flue_gas import flue_gas_moles
 
 BLOCK = 16_384
@@ -97,7 +97,7 @@ def _place(columns: Columns) -> dict[str, Any]:
     pressure = columns.number("pressure_hpa")
     pressure = np.where(np.isnan(pressure), from_altitude, pressure)
     vapour = air.vapour_pressure(intake, humidity) if np.any(humidity) else 0.0
-    kelvin = 100.0 / (air.GAS_CONSTANT_DRY_AIR * (intake + 273.15))
+    kelvin = 100.0 / (air.GAS_CONSTANT_DRY_AIR * (intake + ZERO_CELSIUS_K))
     dry = (pressure - vapour) * kelvin
     density = dry + air.WATER_TO_AIR_MOLAR_MASS * vapour * kelvin
     given_altitude = np.isnan(columns.number("altitude_m"))
@@ -196,7 +196,7 @@ def _air_ratio(columns: Columns, gas: dict[str, Any], instrument: InstrumentClas
     high = best.at(np.where(at_most, ONE_SIDED_95, TWO_SIDED_95))
     high = np.where(withheld | np.isinf(high), np.nan, high)
     oxygen = 100.0 * DRY_AIR.o2
-    pair = np.where(measured, (oxygen - o2 + co * 0.5e-4) / (co2 + co * 1e-4), np.nan)
+    pair = np.where(measured, printed_forms.fuel_factor(o2, co2, co), np.nan)
     return {
         "air_ratio": shown,
         "air_ratio_u": np.where(withheld | at_most, np.nan, best.air_ratio_u),

@@ -163,6 +163,13 @@ class People:
         self.by_seat[seat] = Learner(max((one.number for one in here), default=0) + 1, place, name)
         return self.by_seat[seat]
 
+    def namesakes(self) -> list[list[int]]:
+        """Return the numbers of learners who gave the same name, one list for each such name."""
+        found: dict[str, list[int]] = {}
+        for one in self.by_seat.values():
+            found.setdefault(one.name.casefold(), []).append(one.number)
+        return [sorted(numbers) for name, numbers in found.items() if name and len(numbers) > 1]
+
     def send_out(self, number: int) -> Learner:
         """Send a phone out, with its votes and what it stated and asked for; return who it was.
 

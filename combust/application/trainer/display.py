@@ -8,6 +8,8 @@ from dataclasses import dataclass
 from combust.domain.limits import Finding
 from combust.domain.result import Result, Rows, shown
 
+FULL_C = {"glow": 1200.0, "chamber": 1800.0, "wall": 250.0}  # full bars on the screen [°C], no limits of a heater
+
 
 @dataclass(frozen=True)
 class SimulatedDisplay(Result):
@@ -85,4 +87,4 @@ class SimulatedDisplay(Result):
             ("exhaust port", self.exhaust_static_pa, ".0f", "Pa"),
         )
         rows += [(label, shown(value, form, unit)) for label, value, form, unit in given if value is not None]
-        return rows + [(name, "#" * round(10 * share) or ".") for name, share in self.bars.items()]
+        return rows + [(name, f"{100 * share:.0f} % of {FULL_C[name]:.0f} °C") for name, share in self.bars.items()]

@@ -10,7 +10,7 @@ from combust.application.causes.clean_gas import O2_AIR
 from combust.application.causes.first_look import first_look
 from combust.application.trainer.analyser import Sampled, SimulatedAnalyser
 from combust.application.trainer.control import Event, phase_label
-from combust.application.trainer.display import SimulatedDisplay
+from combust.application.trainer.display import FULL_C, SimulatedDisplay
 from combust.application.trainer.heater import STEP_S, SimulatedHeater
 from combust.application.trainer.resting import co_ppm
 from combust.data.arguments import names_keywords
@@ -24,7 +24,6 @@ from combust.kernel.hot_gas import REFERENCE_C
 
 TRACE_S = 1.0
 LONGEST_TRACE = 86_400  # rows, a day
-FULL_C = {"glow": 1200.0, "chamber": 1800.0, "wall": 250.0}  # full bars on the screen [°C], no limits of a heater
 TRACE = (
     *("time_s", "phase", "pump_hz", "blower_share", "glow", "supply_v", "air_out_temp_c", "o2_dry_pct"),
     *("co_dry_ppm", "flue_temp_c", "dosed_ml", "stage"),

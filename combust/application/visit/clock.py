@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import datetime
 
-from combust.application.visit.entries import moment_of
 from combust.application.visit.visit import Visit
+from combust.data.moments import moment_of, span_in_words
 
 MAY_BE_OFF = datetime.timedelta(minutes=2)  # a typed 08:15 at 08:14:30 is no doubt
 
@@ -29,14 +29,8 @@ def clock_doubts(visit: Visit) -> list[str]:
             continue
         last = before.setdefault(entry.origin, now)
         if now < last:
-            told.append(f"the clock went back by {_span(last - now)} at entry {entry.number}")
+            told.append(f"the clock went back by {span_in_words(last - now)} at entry {entry.number}")
         if taken and taken - now > MAY_BE_OFF:
-            told.append(f"{entry.key} is {_span(taken - now)} later than the moment it was entered")
+            told.append(f"{entry.key} is {span_in_words(taken - now)} later than the moment it was entered")
         before[entry.origin] = now
     return told
-
-
-def _span(much: datetime.timedelta) -> str:
-    minutes = int(much.total_seconds() // 60)
-    days, hours = divmod(minutes // 60, 24)
-    return f"{days} d {hours} h" if days else f"{hours} h {minutes % 60} min" if hours else f"{minutes} min"

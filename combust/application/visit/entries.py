@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-import datetime
 import math
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import wraps
 from typing import Any, TypeVar
+
+from combust.data.moments import moment_of
 
 # What an entry can be. ``part`` adds to a reading that was begun, ``setting`` holds from then on (who, place, analyser,
 # where it stands), ``missing`` declares what cannot be had, ``correction`` names the entry that it corrects, ``day``
@@ -144,21 +145,6 @@ def names_of(entries: Iterable[Entry]) -> dict[str, str]:
         entry.name: f"{entry.number}@{entry.hash[:length]}" if entry.name in several else str(entry.number)
         for entry in entries
     }
-
-
-def moment_of(text: object, like: datetime.datetime | None = None) -> datetime.datetime | None:
-    """Return a time with its offset, None where a text is none; without an offset it has that of another, or UTC.
-
-    Examples
-    --------
-    >>> moment_of("2026-01-12T08:00+01:00") == moment_of("2026-01-12T07:00"), moment_of("soon")
-    (True, None)
-    """
-    try:
-        found = datetime.datetime.fromisoformat(str(text).strip())
-    except ValueError:
-        return None
-    return found if found.tzinfo else found.replace(tzinfo=like.tzinfo if like else datetime.UTC)
 
 
 Value = TypeVar("Value")

@@ -148,7 +148,7 @@ def supply_check(
         first_to_act=first,
         verdict=verdict,
         remedies=_remedies(value, verdict),
-        **_energy(value, _ends_a_night(value, cutouts, fed), voltages.get("run_a", 0.0), findings),
+        **_energy(value, _ends_a_night(cutouts, fed), voltages.get("run_a", 0.0), findings),
         findings=in_order(findings),
         cautions=tuple(cautions()),
         inputs={key: number for key, number in value.items() if key not in assumed} | {"fed": fed},
@@ -349,7 +349,7 @@ def _remedies(value: Mapping[str, float], verdict: str) -> tuple[str, ...]:
     )
 
 
-def _ends_a_night(value: Mapping[str, float], cutouts: Mapping[str, float], fed: str) -> tuple[str, float] | None:
+def _ends_a_night(cutouts: Mapping[str, float], fed: str) -> tuple[str, float] | None:
     """Return the cut-out that ends a night on a falling battery, and its voltage at the post; None = none is known."""
     deaf = {"heater cut-out, glow"} | ({"vehicle disconnect"} if fed == "before_disconnect" else set())
     acting = {name: volts for name, volts in cutouts.items() if name not in deaf}

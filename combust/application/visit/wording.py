@@ -7,10 +7,11 @@ from collections.abc import Mapping
 from typing import Any
 
 from combust.application.causes.catalogue import label_of
-from combust.application.visit.entries import Entry, moment_of, names_of
+from combust.application.visit.entries import Entry, names_of
 from combust.application.visit.taken import Taken
 from combust.application.visit.visit import Visit
 from combust.application.visit.words import BESIDE, PLATE, SAID, SUPPLY, TAUGHT
+from combust.data.moments import moment_of
 from combust.data.units import in_words, stem_of
 from combust.data.vocabulary import quantities
 

@@ -20,7 +20,7 @@ from combust.edge.cli.files import FIGURE, Written, check_files
 from combust.edge.cli.options import stops_entered
 from combust.edge.figures.style import save
 from combust.edge.tables.table_map import TableMap
-from combust.edge.whole_file import kept
+from combust.edge.whole_file import kept, write_text
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -88,7 +88,7 @@ class Answer:
             output.tell_safety(safety, as_json=as_json)
         for path, content in self.files.items():
             if isinstance(content, str):
-                output.write_text(path, content)
+                write_text(path, content)
             else:
                 content(path)
         if as_json:
@@ -104,7 +104,7 @@ class Answer:
         elif self.in_full:
             output.tell_cautions()
         if out:
-            output.write_text(out, output.json_text(facts) + "\n")
+            write_text(out, output.json_text(facts) + "\n")
         for path, write in more.items():
             write(path)
             click.echo(f"Written: {path}", err=True)

@@ -25,6 +25,7 @@ from combust.edge.figures.causes import draw_steps
 from combust.edge.figures.gas_plane import draw_plane, draw_shortcut_error
 from combust.edge.figures.style import save
 from combust.edge.next_command import next_command
+from combust.edge.whole_file import write_text
 
 VISITS = "larkfell_visits.csv"
 INTERPRETED, REFUSED = "readings_interpreted.csv", "readings_refused.csv"
@@ -36,7 +37,7 @@ READING_COLUMNS = (
     | {"± (95 %)": "half:.2f", "CO air-free (ppm)": "co_air_free_ppm:.0f", "loss %": "stack_loss_pct:.1f"}
     | {"O2-CO2": "agreement", "note": "note"}
 )
-VISIT_COLUMNS = {"visit": "visit", "heater": "heater_id", "most probable": "cause", "": "probability:.0%"} | {
+VISIT_COLUMNS = {"visit": "visit", "heater": "heater_id", "most probable": "cause", "": "probability"} | {
     "not told apart from": "alike",
     "next check": "check",
     "trim": "trim",
@@ -101,7 +102,7 @@ def _show_readings(data: Path, target: Path) -> ReadingResult:
     by_id = {row["reading_id"]: row for row in _rows(data / READINGS)}
     results = {name: interpret(Reading(**by_id[name])) for name in SHOWN}
     for name, result in results.items():
-        output.write_text(target / f"reading_{name}.txt", f"{result}\n")
+        write_text(target / f"reading_{name}.txt", f"{result}\n")
         save(draw_plane(result), target / f"plane_{name}.png")
     first = results[SHOWN[0]]
     save(draw_shortcut_error(first.fuel, o2_dry_pct=first.inputs["o2_dry_pct"]), target / "shortcut_error.png")
@@ -122,7 +123,7 @@ def _rank_visits(data: Path, target: Path) -> list[VisitResult]:
         if drawn:
             save(draw_steps(heater, drawn), target / f"causes_{DRAWN}.png")
     for visit in found:
-        output.write_text(target / f"causes_{visit.visit_id}_{visit.phase}.txt", f"{visit}\n")
+        write_text(target / f"causes_{visit.visit_id}_{visit.phase}.txt", f"{visit}\n")
     return found
 
 
@@ -130,7 +131,7 @@ def _copy_fleet(data: Path, target: Path) -> str:
     """Copy tables, profiles and policy of the demo fleet, to be planned and changed; return the command that does."""
     files = sorted(file for file in (data / FLEET).rglob("*") if file.suffix in (".csv", ".toml"))
     for file in files:
-        output.write_text(target / "fleet" / file.relative_to(data / FLEET), file.read_text(encoding="utf-8"))
+        write_text(target / "fleet" / file.relative_to(data / FLEET), file.read_text(encoding="utf-8"))
     tables = [word for name in ("vehicles", "sites", "routes") for word in (f"--{name}", f"{target}/fleet/{name}.csv")]
     command = next_command("fleet", *tables, "--policy", f"{target}/fleet/policy.toml", "--out", f"{target}/plan")
     return f"\nA fleet of your own to start from: {command}" if files else ""
@@ -157,7 +158,7 @@ def _visit_row(visit: VisitResult) -> dict[str, Any]:
     return {
         **row,
         "cause": top.cause,
-        "probability": top.probability,
+        "probability": top.percent,
         "alike": first_few(alike, 2),
         "check": visit.next_checks[0].check if visit.next_checks else "",
         "trim": visit.adjust and f"fuel {visit.adjust.fuel_trim_pct:+.0f} %",

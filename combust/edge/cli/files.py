@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import os
 import re
-import unicodedata
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
 from functools import partial
 from pathlib import Path
@@ -15,7 +14,7 @@ import click
 from click.shell_completion import CompletionItem
 
 from combust.data.errors import CombustError, Fault
-from combust.edge.whole_file import writable_name
+from combust.edge.whole_file import faults_of_twice, same_file, writable_name
 
 TABLES = (".csv", ".parquet")
 
@@ -82,10 +81,7 @@ def check_files(params: Sequence[click.Parameter], given: Mapping[str, Any]) -> 
     outs = [(kind, text) for kind, text in texts if isinstance(kind, Written)]
     read = [text for kind, text in texts if not isinstance(kind, Written)]
     updated = [text for kind, text in outs if isinstance(kind, Updated)]
-    faults = []
-    for out in _twice([text for _, text in outs]):
-        why, hint = "is to be written twice", "Give each output a name of its own: it was not touched."
-        faults.append(Fault("file", out, "conflict", why=why, hint=hint))
+    faults = faults_of_twice(text for _, text in outs)
     for kind, out in outs:
         sources = read if isinstance(kind, Updated) else [*read, *updated]
         if found := next((one for one in sources if same_file(out, one) or _is_filled(kind, out, one)), None):
@@ -124,26 +120,7 @@ def texts_of(value: object) -> list[str]:
     return [one for one in (value if isinstance(value, tuple) else (value,)) if isinstance(one, str)]
 
 
-def same_file(first: str, second: str) -> bool:
-    """Return True for two names of one thing that is there: by a link, another spelling, other capitals."""
-    try:
-        return os.path.samefile(first, second)
-    except (OSError, ValueError):
-        return False
-
-
 def _is_filled(kind: Written, folder: str, read: str) -> bool:
     """Return True when a file that is read lies in the folder to fill, where it may get a name that is written."""
     filled = isinstance(kind, WrittenFolder) and not kind.below
     return filled and os.path.isfile(read) and same_file(folder, str(Path(read).parent))
-
-
-def _twice(names: Sequence[str]) -> Iterator[str]:
-    """Yield names that lead to one file, there or not; capitals do not count, some systems do not tell them apart."""
-    for number, name in enumerate(names):
-        if any(same_file(name, one) or _place(name) == _place(one) for one in names[:number]):
-            yield name
-
-
-def _place(name: str) -> str:
-    return unicodedata.normalize("NFC", os.path.realpath(name.replace("\0", ""))).casefold()

@@ -15,7 +15,8 @@ from combust.edge.cli.answer import Answer, answers
 from combust.edge.cli.options import TypedFloat, instrument_option, table_options
 from combust.edge.cli.output import text_of_table
 from combust.edge.figures.timelines import draw_history
-from combust.edge.logbook.history import drift_history, fleet_drift_history, read_log, read_profiles
+from combust.edge.logbook.history import drift_history, fleet_drift_history, read_log
+from combust.edge.logbook.profiles import read_profiles
 from combust.edge.tables.table_map import TableMap
 
 COLUMNS = {"heater": "heater_id", "next visit": "when_due", "risk": "risk_words", "lambda": "air_ratio_now:.2f"} | {

@@ -21,7 +21,6 @@ from combust.edge.logbook.keyboard import this_moment
 from combust.edge.logbook.taught import visits_in
 from combust.edge.tables.anonymous import is_anonymous, read_anonymous, taught_by
 from combust.edge.tables.table_map import TableMap
-from combust.edge.whole_file import writable_name
 
 
 @answers("learn", strict="nothing is learnt")
@@ -65,8 +64,6 @@ def command(
     \b
     Next: combust cause BOOK --learnt learnt.toml     (each answer says that it used it)
     """
-    if out:
-        writable_name(out, (".toml",))
     others = NotCounted()
     lessons, marks, told, tables = _lessons_in(book, folder, mapping, others)
     how: dict[str, Any] = {"tables": tables, "causes": causes_file, "instrument": instrument_class}

@@ -23,9 +23,10 @@ from combust.edge.cli.answer import Answer
 from combust.edge.cli.answer import answers as answers_with
 from combust.edge.cli.files import Updated, Written, WrittenFolder, alone_with
 from combust.edge.cli.group import NearGroup
-from combust.edge.cli.options import pairs_of
+from combust.edge.cli.options import pairs_of, with_point
 from combust.edge.mystery_files import LARGEST_FILE, KeyFile, LearnerFile
 from combust.edge.reports.class_sheets import class_pages, results_csv
+from combust.edge.whole_file import write_text
 
 SALT_VARIABLE = "COMBUST_MYSTERY_SALT"
 COSTS = ("min", "money", "risk")
@@ -148,7 +149,7 @@ def play(file: str, steps: Sequence[str], key_file: str | None, **stated: Any) -
         for step in steps:
             held.show(step, keys.hand_out(held.case.case_id, learner, step))
     before = held.statement
-    said = {cause: as_number(text) for cause, text in pairs_of("CAUSE=P", stated["said"], "fuel_over=0.8")}
+    said = {cause: with_point(text) for cause, text in pairs_of("CAUSE=P", stated["said"], "fuel_over=0.8")}
     held.statement = Statement.of(
         said or before.probabilities,
         stated["excluded"] or before.excluded,
@@ -160,8 +161,8 @@ def play(file: str, steps: Sequence[str], key_file: str | None, **stated: Any) -
     answer = _standing(seen, {step: held.result(step) for step in steps}, notes)
     if keys is not None and key_file is not None:
         # All of a list or nothing: nothing is shown or kept before every step and statement was accepted.
-        output.write_text(key_file, output.json_text(keys.to_dict()))
-    output.write_text(file, output.json_text(held.to_dict()))
+        write_text(key_file, output.json_text(keys.to_dict()))
+    write_text(file, output.json_text(held.to_dict()))
     return answer
 
 
@@ -273,7 +274,7 @@ def _topics(ordered: Sequence[str]) -> list[str | None]:
     """
     found: list[str | None] = []
     for word, text in pairs_of("WORD=N", ordered, "restriction=3"):
-        number = as_number(text)
+        number = as_number(with_point(text))
         if not isinstance(number, float) or number != int(number) or not 1 <= number <= MOST - len(found):
             hint = f"Give a whole number; a class has {MOST} cases at most: restriction=3."
             raise CombustError(Fault("topic", text[:40], "out_of_band", why="is no number of cases", hint=hint))

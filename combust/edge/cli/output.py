@@ -6,7 +6,6 @@ import json
 import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -15,7 +14,6 @@ from combust.data.errors import CombustError
 from combust.domain.limits import cautions
 from combust.domain.result import Result, plain, text_of_rows
 from combust.domain.safety import Safety, of_all
-from combust.edge.whole_file import whole_file
 
 if TYPE_CHECKING:
     from combust.application.visit.record import Section
@@ -124,9 +122,3 @@ def complain(error: CombustError, *, as_json: bool = False) -> None:
     click.echo("Not accepted, nothing was computed:", err=True)
     for fault in error.faults:
         click.echo(f"- {fault}", err=True)
-
-
-def write_text(path: str | Path, text: str) -> None:
-    """Write a text file so that a killed run leaves no half file under the final name."""
-    with whole_file(path) as partial:
-        partial.write_text(text, encoding="utf-8", errors="backslashreplace")

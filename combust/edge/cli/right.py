@@ -18,7 +18,6 @@ from combust.edge.cli.output import text_of_section
 from combust.edge.cli.progress import with_progress
 from combust.edge.logbook.taught import visits_in
 from combust.edge.tables.table_map import TableMap
-from combust.edge.whole_file import writable_name
 
 
 @answers("right", strict="")
@@ -45,8 +44,6 @@ def command(book: str, folder: str | None, learnt: str | None, out: str | None, 
     """
     from combust.edge.reports.right_page import right_page
 
-    if out:
-        writable_name(out, (".html",))
     priors = with_learnt(get_priors(), learnt)
     with visits_in(book, folder, mapping=mapping) as (visits, size, told):
 

@@ -18,7 +18,6 @@ from combust.edge.cli.output import text_of_section, text_of_table
 from combust.edge.logbook.taught import visits_in
 from combust.edge.tables.anonymous import COLUMNS, is_anonymous, merged, read_anonymous, write_anonymous
 from combust.edge.tables.table_map import TableMap
-from combust.edge.whole_file import writable_name
 
 RULE = (
     "A row of readings has {} visits of {} heaters or more behind it, a count {} heaters; what has fewer is held back. "
@@ -55,8 +54,6 @@ def command(sources: tuple[str, ...], folder: str | None, out: str | None, yes: 
     \b
     Next: combust learn --help
     """
-    if out:
-        writable_name(out, (".csv", ".parquet"))
     tables, told, others = [], [], NotCounted()
     for source in sources:
         if is_anonymous(source):

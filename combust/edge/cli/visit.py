@@ -312,7 +312,7 @@ def print_command(
 
     with Logbook(book, read_only=True) as opened:
         visit = read_visit(opened, str(visit_id), revision)
-        head = head_of(opened, visit)
+        head = head_of(visit)
     page, safety = visit_page(visit, head=head, numbers=numbers), whole_safety(visit).told_in(visit.units)
     facts = {"out": out, "status": status(visit), "head": head, "stops": safety.stops}
     facts["handed_back"] = handed_back(visit, safety)
@@ -330,7 +330,7 @@ def _print_day(book: str, day: str, out: str) -> Answer:
     with Logbook(book, read_only=True) as opened:
         visits = visits_of_day(opened, asked) if asked else []
         days = latest_days(opened)
-        heads = {visit.visit_id: head_of(opened, visit) for visit in visits}
+        heads = {visit.visit_id: head_of(visit) for visit in visits}
     if not visits:
         why = "holds no visit of this book" if asked else "is no day"
         hint = f"The latest days are {', '.join(days)}." if days else "The book holds no visit yet."

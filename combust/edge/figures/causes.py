@@ -12,6 +12,7 @@ from combust.application.causes.checks import ENTERED_WITH, NEW_ROW, checks_done
 from combust.application.causes.rank import rank_causes
 from combust.application.causes.stage_reading import Values
 from combust.application.learning.learnt import Learnt
+from combust.data.units import chance_in_words
 from combust.domain.catalogue import Catalogue
 from combust.domain.heater import Heater
 from combust.domain.result import many
@@ -116,7 +117,7 @@ def draw_steps(
     visit = f"Visit {name or readings[0].get('visit_id') or 'without a name'}"
     title(plot, f"{visit}: how each check moved the causes\n{state}")
     legend(figure, loc="outside lower center", ncols=3)
-    last = ", ".join(f"{one} {100.0 * shares[-1].get(one, 0.0):.0f} %" for one in best[:3])
+    last = ", ".join(f"{one} {chance_in_words(shares[-1].get(one, 0.0))}" for one in best[:3])
     figure.set_label(
         f"{visit}, {state}. Stacked bars of the probabilities of causes after each of {many(len(steps), 'step')}. "
         f"At the end: {last}."

@@ -15,7 +15,6 @@ if TYPE_CHECKING:
 
 # Tones of a colour-blind-safe set (Okabe and Ito 2008) that also differ in grey; every use has its own dash or shape.
 INK, LINE, MARK, THIRD, FOURTH, GREY = "#222222", "#0072B2", "#D55E00", "#009E73", "#CC79A7", "#888888"
-TONES = ((LINE, "-"), (MARK, "--"), (THIRD, "-."), (FOURTH, ":"), (INK, (0, (1, 1))))
 STYLE: dict[str, Any] = {
     "font.size": 9,
     "axes.spines.top": False,

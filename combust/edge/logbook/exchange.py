@@ -107,7 +107,7 @@ def _ends(rows: Sequence[Row]) -> list[Row]:
     return [row for row in rows if row["hash"] not in followed]
 
 
-def head_of(book: Logbook, visit: Visit) -> str:
+def head_of(visit: Visit) -> str:
     """Return the checksums that a sheet prints: of each branch the last hash and how many entries lie up to it."""
     return " + ".join(f"{text} ({many(count, 'entry')})" for text, count in ends_told(visit))
 

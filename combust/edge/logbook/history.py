@@ -16,11 +16,12 @@ from combust.application.history.fleet_history import FleetHistory, fleet_histor
 from combust.application.history.heater_history import heater_history
 from combust.application.history.history_result import HeaterHistory
 from combust.application.history.last_visit import JudgedVisit
-from combust.application.history.visit_points import Event, date_of
+from combust.application.history.visit_points import Event
 from combust.application.reading.result import safety_of
 from combust.application.visit.taken import name_of_row, of_rows
 from combust.application.visit.visit import Visit, alarm_findings
 from combust.data.errors import CombustError, Fault, shorten
+from combust.data.moments import date_of
 from combust.data.near import folded_id, folded_name
 from combust.domain.catalogue import Catalogue
 from combust.domain.heater import Heater
@@ -28,6 +29,7 @@ from combust.domain.instrument import InstrumentClass
 from combust.domain.limits import Finding
 from combust.domain.safety import Safety
 from combust.edge.logbook.book import MAGIC, Logbook, first_bytes
+from combust.edge.logbook.profiles import read_profiles
 from combust.edge.logbook.visits import NewVisit, read_visits
 from combust.edge.tables.table_map import MapLike
 from combust.edge.tables.times import moment, why_no_moment
@@ -135,36 +137,6 @@ def heater_log(log: Any, *, on: date | str | None = None, mapping: MapLike = Non
     entries = read_log(log, mapping)
     names = frozenset(str(one["heater_id"]) for one in entries.rows if one.get("heater_id"))
     return HeaterLog(names, partial(fleet_drift_history, entries, on=day_of(on)), tuple(entries.stops))
-
-
-def read_profiles(paths: Iterable[str | Path]) -> tuple[list[Heater], list[str]]:
-    """Return the heaters of profiles, and of folders of them, with what is to be told of those that are broken.
-
-    Raises
-    ------
-    CombustError
-        A single file that is no profile, a folder without any.
-    """
-    heaters, told = [], []
-    for path in map(Path, paths):
-        if not path.is_dir():
-            heaters.append(Heater.load(path))
-            continue
-        files = sorted(path.glob("*.toml"))
-        if not files:
-            why, hint = "holds no heater profile (*.toml)", "Write one: combust profile new, one file a heater."
-            raise CombustError(Fault("folder", str(path), "missing", why=why, hint=hint))
-        for file in files:
-            try:
-                heater = Heater.load(file)
-            except CombustError as error:
-                told.append(f"Profile {file.name} is broken and was left out: {error}")
-                continue
-            if heater.heater_id:
-                heaters.append(heater)
-            else:
-                told.append(f"Profile {file.name} names no heater_id and was left out: add it.")
-    return heaters, told
 
 
 def day_of(given: date | str | None) -> date | None:

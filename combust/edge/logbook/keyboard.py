@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime
 import hashlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -14,17 +14,15 @@ from combust.application.visit.provisional import new_profile
 from combust.application.visit.record import hand_back_faults
 from combust.application.visit.visit import Visit
 from combust.data.errors import CombustError, Fault
-from combust.data.near import did_you_mean, folded_id, near_matches
-from combust.data.tables import read_toml
-from combust.domain.heater import Heater
-from combust.domain.result import plain
+from combust.data.moments import span_in_words
 from combust.edge.logbook.book import MAGIC, Logbook, first_bytes
 from combust.edge.logbook.correction import correction_of_line
 from combust.edge.logbook.listing import entries_of_rows, free_name, is_there, list_visits
+from combust.edge.logbook.profiles import profile_in
 from combust.edge.logbook.typed import OF_A_LINE, after_line, entries_of_line, read_line
 from combust.edge.logbook.visits import NewEntry, NewVisit, add, answered, read_visit
 from combust.edge.next_command import next_command
-from combust.edge.whole_file import whole_file, writable_name
+from combust.edge.whole_file import writable_name, write_text
 
 DAY = "day "  # settings of a day are a chain of their own, named after it
 
@@ -80,38 +78,6 @@ def with_files(words: Sequence[str]) -> list[str]:
             if word.lower() == "learnt" and found[at + 1] != NOTHING:
                 found[at + 1] = Learnt.load(found[at + 1]).to_toml()
     return found
-
-
-def profiles_in(folder: str | Path) -> dict[str, Mapping[str, Any]]:
-    """Return the profiles of a folder by the ids of their heaters as those are compared.
-
-    Raises
-    ------
-    CombustError
-        A file that cannot be read.
-    """
-    if not Path(folder).is_dir():
-        raise CombustError(Fault("heaters", str(folder), "missing", why="is no folder", hint="Check the path."))
-    tables = [read_toml(path, quantity="profile") for path in sorted(Path(folder).glob("*.toml"))]
-    return {folded_id(table["heater_id"]): table for table in tables if isinstance(table.get("heater_id"), str)}
-
-
-def profile_in(folder: str | Path, heater_id: str) -> Mapping[str, Any]:
-    """Return the profile of a heater from a folder of profiles, found by its id, whatever the files are called.
-
-    Raises
-    ------
-    CombustError
-        No such folder, no such heater (near ids are named), a profile with faults.
-    """
-    known = profiles_in(folder)
-    found = known.get(folded_id(heater_id))
-    if found is None:
-        near = near_matches(heater_id.casefold(), known, n=3, cutoff=0.5)
-        hint = did_you_mean(near, f"It holds {', '.join(known) or 'no profile'}; combust profile new writes one.")
-        raise CombustError(Fault("heater_id", heater_id, "unknown_name", why=f"has no profile in {folder}", hint=hint))
-    Heater.from_dict(found)
-    return dict(plain(found))
 
 
 def held_of_day(path: str, at: datetime.datetime) -> Visit:
@@ -195,10 +161,10 @@ def age_of(entered: str, at: datetime.datetime) -> str:
     >>> age_of("2026-01-12T06:00+00:00", datetime.datetime.fromisoformat("2026-01-12T09:30+00:00"))
     'entered 3 h 30 min ago'
     """
-    minutes = int((at - datetime.datetime.fromisoformat(entered)).total_seconds() // 60)
-    if minutes < 0:
+    much = at - datetime.datetime.fromisoformat(entered)
+    if much < datetime.timedelta(0):
         return "entered later than now by this clock: is it right?"
-    return f"entered {minutes // 60} h {minutes % 60} min ago" if minutes >= 60 else f"entered {minutes} min ago"
+    return f"entered {span_in_words(much)} ago"
 
 
 def the_open_visit(book: Logbook, visit_id: str | None) -> Visit:
@@ -272,8 +238,7 @@ def write_baseline(book: Logbook, visit: Visit, path: str) -> str:
         raise CombustError(Fault("baseline", path, "conflict", why=why, hint=hint))
     writable_name(path, (".toml",))
     text = new_profile(visit)
-    with whole_file(path) as partial:
-        partial.write_text(text, encoding="utf-8")
+    write_text(path, text)
     kind = "confirmed" if visit.heater and visit.heater.is_provisional else "provisional"
     seal = hashlib.sha256(text.encode()).hexdigest()[:16]
     told = f"{kind} baseline of {visit.heater_id} written to {Path(path).name} (SHA-256 {seal})"

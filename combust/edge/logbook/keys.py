@@ -8,13 +8,12 @@ from __future__ import annotations
 
 import hashlib
 import hmac
-import os
 import secrets
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from combust.data.errors import CombustError, Fault, no_access
-from combust.edge.whole_file import KEY_MARK
+from combust.edge.whole_file import KEY_MARK, make_secret
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,13 +71,9 @@ def key_at(path: str | Path) -> Key:
         It cannot be made there, or is no file of a key.
     """
     try:
-        file = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+        make_secret(path, KEY_MARK + secrets.token_hex(32).encode() + b"\n")
     except FileExistsError:
-        return read_key(path)
+        pass  # it was made before
     except (OSError, ValueError) as error:
         raise no_access("key_file", Path(path), error, "Give a file in a folder that is there.") from error
-    with os.fdopen(file, "wb") as opened:
-        opened.write(KEY_MARK + secrets.token_hex(32).encode() + b"\n")
-        opened.flush()
-        os.fsync(file)
     return read_key(path)

@@ -7,9 +7,9 @@ import sqlite3
 from collections.abc import Iterable, Sequence
 from typing import Any, NamedTuple
 
-from combust.application.visit.entries import moment_of
 from combust.application.visit.visit import Visit
 from combust.data.errors import CombustError, Fault
+from combust.data.moments import moment_of
 from combust.data.near import folded_id
 
 COLUMNS = (

@@ -11,9 +11,10 @@ from typing import Any
 from combust.application.visit.record import closing_of_table
 from combust.application.visit.visit import Visit
 from combust.data.errors import CombustError, Fault
+from combust.data.near import folded_id
 from combust.domain.result import many
 from combust.edge.logbook.book import MAGIC, Logbook, first_bytes
-from combust.edge.logbook.keyboard import profiles_in
+from combust.edge.logbook.profiles import profiles_in
 from combust.edge.logbook.visits import NewVisit, each_visit, list_visits
 from combust.edge.tables.table_map import MapLike
 
@@ -41,16 +42,16 @@ def visits_in(
     CombustError
         What cannot be read; a table all of whose rows are refused, with the first reasons.
     """
-    profiles = profiles_in(heaters) if heaters else {}
+    profiles, left_out = profiles_in(heaters) if heaters else ({}, [])
     if first_bytes(Path(source)) == MAGIC:
         with Logbook(source, read_only=True) as book:
             size = list_visits(book, last=1)[1]
-            yield (_with_profile(visit, profiles) for visit in each_visit(book)), size, list(book.notes)
+            yield (_with_profile(visit, profiles) for visit in each_visit(book)), size, [*left_out, *book.notes]
         return
     from combust.edge.logbook.visit_tables import visits_of_table
 
     news, table = visits_of_table(source, mapping=mapping)
-    notes = [*table.notes, *table.told("row {} refused: {}")]
+    notes = [*left_out, *table.notes, *table.told("row {} refused: {}")]
     if not news:
         why, refused = "holds no visit that can be read", sorted(table.refused)
         hint = "Give a logbook, or a table with visit_id and the columns found, repair and closed_at."
@@ -75,7 +76,7 @@ def _visit_of(new: NewVisit) -> Visit:
 
 def _with_profile(visit: Visit, profiles: Mapping[str, Mapping[str, Any]]) -> Visit:
     """Return a visit with the profile of its heater where it keeps none."""
-    known = profiles.get((visit.heater_id or "").strip().casefold())
+    known = profiles.get(folded_id(visit.heater_id or ""))
     if known is None or visit.profile.get("baseline") or not visit.entries:
         return visit
     first, *rest = visit.entries

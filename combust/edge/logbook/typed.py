@@ -198,8 +198,7 @@ def _key_of(word: str) -> str | None:
 def _meant(known: str, word: str, units: str) -> str:
     """Return the key in the unit that a bare number behind a word is in: the person's, unless the word names one."""
     key, convert = in_our_unit(known, WORDS)
-    bare = key_of_person(key, units) if WORDS[key].kind == "number" else key
-    return known if convert or word == key or in_our_unit(bare, WORDS)[0] != key else bare
+    return known if convert or word == key else key_of_person(key, units)
 
 
 def _is_length(left: Sequence[str]) -> bool:

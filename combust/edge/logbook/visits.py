@@ -170,7 +170,13 @@ def faults_of(visit: NewVisit) -> list[Fault]:
 def add_one(
     book: Logbook, connection: sqlite3.Connection, new: NewVisit, request: Iterator[tuple[str, int]] | None = None
 ) -> Written:
-    """Add to one visit in the transaction of the caller; a visit that is not there yet is opened."""
+    """Add to one visit in the transaction of the caller; a visit that is not there yet is opened.
+
+    Raises
+    ------
+    CombustError
+        As :func:`add`.
+    """
     head, _ = check_head(new.head)
     of_a_day = any(kind == "day" for kind, _, _ in new.entries)
     found = None if of_a_day else find(connection, new.visit_id, new.heater_id)

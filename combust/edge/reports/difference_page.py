@@ -9,10 +9,9 @@ from typing import TYPE_CHECKING, Any
 from combust.application.fleet.difference import PlanDifference, plan_difference
 from combust.data.errors import CombustError, Fault
 from combust.domain.result import plain
-from combust.edge.cli.output import write_text
 from combust.edge.reports.html import page, unbroken
 from combust.edge.tables.plan_files import load_plan
-from combust.edge.whole_file import whole_file
+from combust.edge.whole_file import whole_file, write_text
 
 if TYPE_CHECKING:
     import pandas as pd

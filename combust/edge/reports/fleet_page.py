@@ -17,12 +17,12 @@ from combust.application.fleet.plan import FleetPlan
 from combust.application.fleet.tables import told_at_once
 from combust.domain.limits import cautions
 from combust.domain.result import plain
-from combust.edge.cli.output import write_text
 from combust.edge.figures.elevation import elevation_picture
 from combust.edge.figures.margins import margin_picture, margin_scale
 from combust.edge.reports.html import page, picture, unbroken
 from combust.edge.reports.weather_part import weather_facts
 from combust.edge.tables.plan_files import write_plan_files
+from combust.edge.whole_file import write_text
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -1,14 +1,13 @@
-"""How HTML is made: one template engine that escapes for whole pages, and three pieces for what a notebook shows."""
+"""How HTML is made: one template engine that escapes for whole pages, figures for them, and two pieces beside it."""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
 from functools import cache
-from html import escape
 from typing import TYPE_CHECKING, Any
 
 from combust import __version__
+from combust.data.units import chance_in_words
 from combust.domain.limits import cautions
 from combust.domain.result import many, plain
 from combust.edge.figures.style import svg_picture, svg_text
@@ -43,7 +42,12 @@ def _pages(room: str) -> Any:
         trim_blocks=True,
         auto_reload=False,  # a page of a class would look at five files each time
     )
-    rules.filters |= {"words": lambda text: str(text).replace("_", " "), "rows": plain, "many": many}
+    rules.filters |= {
+        "words": lambda text: str(text).replace("_", " "),
+        "rows": plain,
+        "many": many,
+        "chance": chance_in_words,
+    }
     return rules
 
 
@@ -68,17 +72,6 @@ def _shown(svg: str, alt: str, caption: str) -> dict[str, str]:
     return svg_picture(svg, alt) | {"caption": caption or alt}
 
 
-def paragraphs(texts: Iterable[object], *, strong: bool = False) -> str:
-    """Return each text as a paragraph, escaped."""
-    before, after = ("<p><strong>", "</strong></p>") if strong else ("<p>", "</p>")
-    return "".join(f"{before}{escape(str(text))}{after}" for text in texts)
-
-
-def bullets(texts: Iterable[object]) -> str:
-    """Return texts as a list, escaped."""
-    return f"<ul>{''.join(f'<li>{escape(str(text))}</li>' for text in texts)}</ul>"
-
-
 def status(html: str) -> str:
     """Return HTML as a region whose changes are read out to people who cannot see them."""
     return f'<div role="status" aria-live="polite">{html}</div>'
@@ -86,11 +79,10 @@ def status(html: str) -> str:
 
 def unbroken(text: str) -> Any:
     """Return a text for the page in which no name breaks at its hyphen; a very long one still may."""
-    from markupsafe import Markup
-    from markupsafe import escape as escaped
+    from markupsafe import Markup, escape
 
     pieces = (
-        Markup('<span class="id">{}</span>').format(one) if "-" in one and len(one) <= LONGEST_ID else escaped(one)
+        Markup('<span class="id">{}</span>').format(one) if "-" in one and len(one) <= LONGEST_ID else escape(one)
         for one in re.split(r"(\s+)", harmless(text))
     )
     return Markup("").join(pieces)

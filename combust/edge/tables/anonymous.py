@@ -11,8 +11,7 @@ from typing import Any
 
 import pyarrow as pa
 
-from combust.application.learning.anonymous import FEWEST
-from combust.application.learning.confirmed import NO_PROFILE
+from combust.application.learning.anonymous import FEWEST, why_nothing
 from combust.application.learning.contributions import MARK, counted_once, sum_of
 from combust.application.learning.taught import Taught
 from combust.data.errors import CombustError, Fault
@@ -86,13 +85,7 @@ def write_anonymous(rows: Rows, out: str | Path, not_counted: Mapping[str, int] 
         There is no row.
     """
     if not rows:
-        why = "would be empty: nothing may leave the book"
-        hint = "It takes five heaters of one type with confirmed causes."
-        if not_counted:
-            told = "; ".join(f"{reason}: {number}" for reason, number in not_counted.items())
-            lack = next(iter(not_counted)) == NO_PROFILE  # the commonest reason comes first
-            why = "would be empty: profiles lack" if lack else why
-            hint = f"Visits that were not counted: {told}." + ("" if lack else f" {hint}")
+        why, hint = why_nothing(not_counted or {})
         raise CombustError(Fault("table", None, "missing", why=why, hint=hint))
     with table_sink(out) as write:
         write(pa.table({key: [row.get(key) for row in rows] for key in COLUMNS}))

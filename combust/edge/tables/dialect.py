@@ -6,6 +6,7 @@ import codecs
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import dropwhile
 from pathlib import Path
 from typing import Any
 
@@ -19,10 +20,12 @@ DELIMITERS = ("\t", ";", "|", ",")
 SAMPLE_BYTES = 262_144
 SAMPLE_LINES = 2000
 MAX_COLUMNS = 1000
+UNIT_ROWS = 3  # below the heading in which units may stand
 FIRST_LINES, LONGEST_LINE = 8, 4000  # in which the headings are looked for when the first row is none
 # A spreadsheet's own first line that names the delimiter; it is no heading, but it is a line.
 _DECLARED = re.compile(rb'"?sep=(\t|[^\w\s".+-])"?[\t ;,|]*\r?\n', re.IGNORECASE)
 _ONE_BREAK = "Save the table with one kind of line end: rows may have slipped into the heading."
+_FORM = re.compile(r"[dmyhst:./ -]+", re.IGNORECASE)  # of a day and a time
 _DECIMAL_COMMA = re.compile(r"^[+-]?(\d+|\d{1,3}(\.\d{3})+),\d+$")
 _DECIMAL_POINT = re.compile(r"^[+-]?(\d+|\d{1,3}(,\d{3})+)\.\d+$")
 
@@ -49,7 +52,9 @@ class Dialect:
     first_lines : tuple of str
         The first few lines below the heading: the headings may stand there.
     units : tuple of str
-        What a row of units under the headings says of each; empty where there is no such row.
+        What rows of units under the headings say of each; empty where there is no such row.
+    unit_rows : int
+        How many of them stand there.
     """
 
     delimiter: str
@@ -63,6 +68,7 @@ class Dialect:
     wide: bool = False
     first_lines: tuple[str, ...] = ()
     units: tuple[str, ...] = ()
+    unit_rows: int = 0
 
 
 def open_bytes(path: Path) -> Any:
@@ -126,11 +132,14 @@ def read_dialect(path: Path, above: int = 0) -> Dialect:
         raise _quote_in_heading(heading)
     header = tuple(name.strip() for name in cells)
     _check_header(path, header)
-    if units := _units_of(lines[0], delimiter, len(header)):
-        end, line, lines = body.find(b"\n", end) + 1 or len(body), line + 1, lines[1:]
+    units, unit_rows = _units_of(lines[:UNIT_ROWS], delimiter, len(header))
+    for _ in range(unit_rows):
+        end = body.find(b"\n", end) + 1 or len(body)
+    line, lines = line + unit_rows, lines[unit_rows:]
     decimal, start = _decimal(lines, delimiter), start + end
     first = tuple(text[:LONGEST_LINE].rstrip("\r") for text in lines[:FIRST_LINES])
-    return Dialect(delimiter, decimal, encoding, header, start, line, bom or wide, returns_only, wide, first, units)
+    how = (bom or wide, returns_only, wide, first, units, unit_rows)
+    return Dialect(delimiter, decimal, encoding, header, start, line, *how)
 
 
 def decode(data: bytes, encoding: str) -> str:
@@ -156,13 +165,32 @@ def _quote_in_heading(heading: str) -> CombustError:
     return CombustError(Fault("heading", shorten(heading), "format", why=why, hint="Close the quote in the first row."))
 
 
-def _units_of(text: str, delimiter: str, width: int) -> tuple[str, ...]:
-    """Return what a row of units says under each heading; empty for any other row: a reading is never units alone."""
+def _units_of(lines: Sequence[str], delimiter: str, width: int) -> tuple[tuple[str, ...], int]:
+    """Return (what rows of units say under each heading, how many rows they are); () and 0 of any other row."""
+    found, rows = ("",) * width, 0
+    for said in (_units_in(text, delimiter, width) for text in lines):
+        if not any(said) or any(one and other and one != other for one, other in zip(found, said, strict=True)):
+            break
+        found, rows = tuple(one or other for one, other in zip(found, said, strict=True)), rows + 1
+    return (found, rows) if rows else ((), 0)
+
+
+def _units_in(text: str, delimiter: str, width: int) -> tuple[str, ...]:
+    """Return the units in a row that holds nothing else but some words before them; a reading is never that.
+
+    Of a time and the like the row may say how it is written: ``hour start, °C, hPa`` or ``dd.mm.yyyy, hh:mm, °C``.
+    """
     cells, quotes, _ = next(split_rows(text, delimiter), ([""], "", 0))
-    bare = tuple(cell.strip().strip("[]()").strip() for cell in cells)
-    said = [unit for unit in bare if unit not in ("", "-", "\u2013")]
-    good = quotes == "good" and len(bare) <= width and said and all(map(is_unit, said))
-    return tuple(unit if unit in said else "" for unit in bare) if good else ()
+    bare = [cell.strip().strip("[]()").strip() for cell in cells]
+    filled = [cell for cell in bare if cell not in ("", "-", "\u2013")]
+    units = [*dropwhile(lambda cell: not is_unit(cell), filled)]
+    words = filled[: len(filled) - len(units)]
+    told = [word for word in words if not _FORM.fullmatch(word)]
+    good = quotes == "good" and len(bare) <= width and all(map(is_unit, units)) and len(told) <= len(units)
+    if not good or not all(word[0].isalpha() for word in words):
+        return ()
+    said = [cell if cell in units else "" for cell in bare]
+    return (*said, *[""] * (width - len(said)))
 
 
 def _delimiter(heading: str, lines: Sequence[str]) -> str:

@@ -12,6 +12,7 @@ import numpy as np
 
 from combust.application.fleet.changes import MOVES, Change, changed_tables, moves_made
 from combust.application.fleet.due import HeaterLog
+from combust.application.fleet.heater_types import names_in
 from combust.application.fleet.hours import Season
 from combust.application.fleet.plan import FleetPlan, plan_tables
 from combust.application.fleet.points import NO_POINTS, RouteSums, RouteUse, route_block
@@ -253,8 +254,7 @@ def plan_fleet(
     names = names_elsewhere(mapping, others)
     how = partial(folder.count, season=span, reduce=reduce_pressure) if folder else None
     seen = partial(how, mapping=mapping, elsewhere=names) if how else None
-    written = [] if profiles is None else Path(profiles).glob("*.toml")
-    types = {*(heaters or {}), *(name for path in written for name in (path.name, path.stem))}
+    types = {*(heaters or {}), *(name for stem in names_in(profiles) for name in (f"{stem}.toml", stem))}
     read, told = changed_tables(read, map(moves_of, changes), types)
     plan = plan_tables(
         read["vehicles"],

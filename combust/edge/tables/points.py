@@ -85,8 +85,7 @@ def derate_rows(rows: Rows, surface: AltitudeSurface, limits: RowLimits = NO_HEA
     states = pa.DictionaryArray.from_arrays(pa.array(ranks), pa.array(STATES))
     columns = [states, *rows.table.columns, *(pa.array(column) for column in derated)]
     known = int(np.count_nonzero(derated.air_ratio == derated.air_ratio))
-    first = sorted(rows.faults.of)[:MOST_TOLD]
-    why = tuple(f"row {rows.lines[row]}: {rows.faults.text_of(row)}" for row in first)
+    why = tuple(rows.first_told(MOST_TOLD))
     result = pa.Table.from_arrays(columns, names=["safety", *rows.table.column_names, *LambdaAtSite._fields])
     off = int(np.count_nonzero(ranks >= STATES.index("heater_off")))
     return result, PointCounts(rows.table.num_rows, known, why, off)

@@ -75,6 +75,10 @@ class Rows(Block):
         known = quantities()
         return {key: column for key, column in self.values.items() if key in known and known[key].kind != "text"}
 
+    def first_told(self, most: int) -> list[str]:
+        """Return a sentence of each of the first refused rows."""
+        return [f"row {self.lines[row]}: {self.faults.text_of(row)}" for row in sorted(self.faults.of)[: max(most, 0)]]
+
     def reason(self, row: int, mask: int) -> str:
         """Return why a row was refused, with the stop conditions that its good values hold before it."""
         return " ".join([*(f"stop: {code}." for code in codes_of(mask & stop_bits())), self.faults.text_of(row)])
@@ -258,13 +262,11 @@ def read_table(
     how, told = named.for_table(source.header, elsewhere)
     if source.dialect and (wrong := faults_of_heading(source.dialect, how.headings, fields)):
         raise CombustError(wrong)
-    units = source.dialect.units if source.dialect else ()
+    units, line, rows = (
+        (source.dialect.units, source.dialect.line, source.dialect.unit_rows) if source.dialect else ((), 0, 0)
+    )
     matched = match_headings(source.header, how.headings, fields, units)
-    matched.notes += [
-        *notes,
-        *told,
-        *([UNITS_READ.format(row=source.dialect.line - 1)] if source.dialect and units else []),
-    ]
+    matched.notes += [*notes, *told, *(UNITS_READ.format(row=row) for row in range(line - rows, line))]
     missing = [] if source.arrow is not None else [name for name in how.headings if name not in source.header]
     faults, lacking = _lacking([name for name in missing if name not in elsewhere], source.header, how, matched, fields)
     matched.notes += lacking

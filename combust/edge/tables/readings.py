@@ -32,6 +32,7 @@ from combust.edge.tables.rejects import carried_names, dialect_of, rejected
 from combust.edge.tables.rounded import Rounded
 from combust.edge.tables.sink import table_sink
 from combust.edge.tables.table_map import MapLike
+from combust.edge.whole_file import faults_of_twice, kept
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -122,10 +123,13 @@ def interpret_file(
         hint = "Name the columns like o2_dry_pct (all keys: combust word), or use --map."
         names = ", ".join(table.source.header)[:200]
         raise CombustError(Fault("heading", names, "missing", why="holds no gas and nothing else to judge", hint=hint))
-    _refuse_overwriting(table.source.path, out=out, rejects=rejects)
+    outs = [path for path in (out, rejects) if path is not None]
+    if twice := faults_of_twice(outs):
+        raise CombustError(twice)
     device, counts, how = instrument_class(instrument), Counts(), dialect_of(table.source)
     with ExitStack() as stack:
-        sinks = [stack.enter_context(table_sink(path, **how)) for path in (out, rejects) if path is not None]
+        stack.enter_context(kept([str(table.source.path)]))
+        sinks = [stack.enter_context(table_sink(path, **how)) for path in outs]
 
         def work(rows: Rows) -> tuple[int, Counts, list[Any]]:
             columns = reading_columns(rows, table.headings, catalogue, default_fuel)
@@ -152,20 +156,6 @@ def interpret_file(
             raise CombustError(Fault("file", str(source), "missing", why="has headings but no rows", hint=hint))
     counts.notes = table.notes
     return counts
-
-
-def _refuse_overwriting(source: Path, **outs: str | Path | None) -> None:
-    taken, faults = {source.resolve(): "is the input"}, []
-    for name, path in outs.items():
-        try:
-            place = Path(path or "").resolve()
-        except (OSError, ValueError, RuntimeError) as error:
-            why, hint = f"is no path ({error})", "Give the name of a file."
-            raise CombustError(Fault(name, str(path), "format", why=why, hint=hint)) from error
-        if path is not None and taken.setdefault(place, f"is also --{name}") != f"is also --{name}":
-            faults.append(Fault(name, str(path), "conflict", why=taken[place], hint="Choose another name."))
-    if faults:
-        raise CombustError(faults)
 
 
 def _rejected(rows: Rows, refused: Any, found: Any) -> Part:

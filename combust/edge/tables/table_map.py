@@ -30,7 +30,7 @@ from combust.data.fields import Field, toml_value
 from combust.data.near import did_you_mean, folded_name, near_matches
 from combust.data.tables import read_toml
 from combust.edge.tables.times import ORDERS
-from combust.edge.whole_file import whole_file
+from combust.edge.whole_file import write_text
 
 PARTS = ("headings", "whole_file", "marks", "words", "dates")
 ORDER = Field("order", "choice", "order of day, month and year", choices=ORDERS)
@@ -225,8 +225,7 @@ class TableMap:
         for name, rows in parts.items():
             if rows:
                 lines += ["", f"[{name}]", *(f"{toml_value(key)} = {toml_value(value)}" for key, value in rows.items())]
-        with whole_file(path) as partial:
-            partial.write_text("\n".join(lines) + "\n", encoding="utf-8")
+        write_text(path, "\n".join(lines) + "\n")
 
 
 MapLike = TableMap | Mapping[str, str] | str | Path | None

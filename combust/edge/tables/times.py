@@ -7,6 +7,7 @@ import re
 
 from combust.data.errors import Fault
 from combust.data.fields import Field
+from combust.data.moments import moment_of
 
 LONGEST_DAY = len("2026-01-12")
 YEAR = Field("year", low=1950.0, high=2100.0)  # a convention: before it nobody read lambda, after it a digit slipped
@@ -15,10 +16,7 @@ ORDERS = ("day month year", "month day year", "year month day")
 _MONTHS = (
     *("jan january januar jän jänner", "feb february februar feber", "mar march mär märz mrz maerz", "apr april"),
     *("may mai", "jun june juni", "jul july juli", "aug august", "sep sept september", "oct october okt oktober"),
-    *(
-        "nov november",
-        "dec december dez dezember",
-    ),
+    *("nov november", "dec december dez dezember"),
 )
 MONTHS = {name: number for number, names in enumerate(_MONTHS, 1) for name in names.split()}
 _END_OF_DAY = re.compile(r"^(?:(?P<day>.*\d)[ T])?24:00(?::00)?(?P<zone>Z|[+-]\d\d:?\d\d)?$")
@@ -171,10 +169,5 @@ def moment_seconds(text: str) -> float | None:
 
     Without an offset the differences are still right; only the day of a clock change would not be.
     """
-    try:
-        stamp = datetime.datetime.fromisoformat(text.strip())
-    except ValueError:
-        return None
-    if not _is_possible(stamp.date()):
-        return None
-    return (stamp if stamp.tzinfo else stamp.replace(tzinfo=datetime.UTC)).timestamp()
+    stamp = moment_of(text)
+    return None if stamp is None or not _is_possible(stamp.date()) else stamp.timestamp()

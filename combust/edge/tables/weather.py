@@ -21,7 +21,6 @@ from combust.data.errors import CombustError, Fault, no_access, shorten
 from combust.data.near import folded_id, near_matches
 from combust.domain.result import many
 from combust.edge.tables.cells import all_iso_times, plain_text
-from combust.edge.tables.headings import unit_of
 from combust.edge.tables.reader import Rows, Table, read_table
 from combust.edge.tables.table_map import MapLike
 from combust.edge.tables.times import moment
@@ -35,7 +34,6 @@ if TYPE_CHECKING:
 
 MOST_ROWS = 2_000_000  # 228 years of hours: one site is held at a time
 MOST_TOLD = 3
-UNIT_LINES = 3  # lines below the heading in which units may stand
 KEYS = ("temp_c", "humidity_pct", "pressure_hpa", "sea_level_pressure_hpa", "utc_offset_h")
 CALENDAR = ("year", "month", "day", "hour")
 ENDINGS = (".csv", ".txt", ".tsv", ".parquet", ".epw", ".tmy3")
@@ -100,7 +98,7 @@ class WeatherFolder:
         """Return what the series count to; one site is read and held at a time."""
         refused: dict[str, str] = {}
         known = sites["site_id"].tolist()
-        self._tell_strange(known, sites)
+        self._tell_strange(known)
         read = partial(read_series_of, mapping=mapping, elsewhere=elsewhere)
 
         def series() -> Iterator[tuple[str, SiteHours]]:
@@ -118,7 +116,7 @@ class WeatherFolder:
         found = weather_of(series(), refused, frame, sites, fleet, policy, season)
         return replace(found, notes=(*self.notes, *found.notes))
 
-    def _tell_strange(self, known: list[str], sites: pd.DataFrame) -> None:
+    def _tell_strange(self, known: list[str]) -> None:
         for name, path in self.files.items():
             if name not in {*map(folded_id, known)}:
                 near = near_matches(path.stem, known, n=1)
@@ -145,7 +143,7 @@ def read_series_of(
     Raises
     ------
     CombustError
-        It cannot be read, lacks temperature or times, is too long, or its unit lines contradict its headings.
+        It cannot be read, lacks temperature or times, or is too long.
     """
     given: Any = path
     told: list[str] = []
@@ -166,13 +164,9 @@ def read_series_of(
         if rows_read > MOST_ROWS:
             hint = "Give one value an hour, and a file for each site."
             raise refuse(path.name, f"has more than {MOST_ROWS:,} rows, too many for the hours of one site", hint)
-        units = _unit_lines(path, table, rows) if not parts else []
         good = ~rows.faults.mask
-        refused += int((~good).sum()) - len(units)
-        told += [f"Line {', '.join(units)}: units, no hour."] if units else []
-        rows_read -= len(units)
-        why = [row for row in sorted(rows.faults.of) if str(rows.lines[row]) not in units]
-        told += [f"row {rows.lines[row]}: {rows.faults.text_of(row)}" for row in why[: MOST_TOLD - len(parts)]]
+        refused += int((~good).sum())
+        told += rows.first_told(MOST_TOLD - len(parts))
         seconds, zone = _stamps(path, table, rows)
         numbers = [rows.values.get(key, np.full(rows.faults.size, np.nan)) for key in KEYS]
         timed = good & ~np.isnan(seconds)
@@ -210,31 +204,6 @@ def _check_columns(path: Path, table: Table) -> None:
         faults.append(Fault(path.name, None, "missing", why="has no times", hint=hint))
     if faults:
         raise CombustError(faults)
-
-
-def _unit_lines(path: Path, table: Table, rows: Rows) -> list[str]:
-    """Return the lines below the heading that hold units; one that contradicts its heading is refused."""
-    lines, faults = [], []
-    for row in sorted(rows.faults.of)[:UNIT_LINES]:
-        if row >= UNIT_LINES:
-            break
-        found = False
-        for place, heading in enumerate(table.headings[: rows.table.num_columns]):
-            if heading.key not in KEYS:
-                continue
-            word = str(plain_text(rows.table.column(place))[row].as_py() or "").strip(" []()")
-            ending, _ = unit_of(f"({word})")
-            found |= ending is not None
-            entered = heading.foreign or heading.key or ""
-            if ending and not entered.endswith(ending):
-                why = f"says {word} under {heading.name}, which is read as {entered}"
-                hint = f'Name its unit: --map "{heading.name}={(heading.key or "").rpartition("_")[0]}{ending}".'
-                faults.append(Fault(f"{path.name} line {rows.lines[row]}", word, "conflict", why=why, hint=hint))
-        if found:
-            lines.append(str(rows.lines[row]))
-    if faults:
-        raise CombustError(faults)
-    return lines
 
 
 def _stamps(path: Path, table: Table, rows: Rows) -> tuple[Any, Any]:

@@ -13,8 +13,9 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse
 
 from combust.data.errors import CombustError, Fault
+from combust.data.units import SYSTEMS
 from combust.domain.limits import cautions
-from combust.edge.logbook.keyboard import profiles_in
+from combust.edge.logbook.profiles import profiles_in
 from combust.edge.reports.html import page
 from combust.edge.tables.cells import read_cell
 from combust.edge.web.class_hall import Hall
@@ -27,7 +28,7 @@ if TYPE_CHECKING:
     from combust.domain.safety import Safety
     from combust.edge.logbook.book import Logbook
 
-UNITS = ("metric", "us")
+UNITS = (*SYSTEMS,)
 ONCE = re.compile(r"[A-Za-z0-9_-]{8,64}")
 
 
@@ -136,10 +137,10 @@ class Asked:
         """The heaters of the folder of profiles, and what is wrong with it ("" = nothing)."""
         folder = self.house.settings.heaters
         try:
-            found = profiles_in(folder) if folder else {}
+            found, told = profiles_in(folder) if folder else ({}, [])
         except CombustError as error:
             return [], str(error)
-        return [str(one["heater_id"]) for one in found.values()], ""
+        return [str(one["heater_id"]) for one in found.values()], " ".join(told)
 
     @property
     def key(self) -> str:

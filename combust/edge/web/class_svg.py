@@ -7,8 +7,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 from combust.application.trainer.class_heater import SAMPLE_S, STRIP_POINTS, Sample
-from combust.application.trainer.display import SimulatedDisplay
-from combust.application.trainer.session import FULL_C
+from combust.application.trainer.display import FULL_C, SimulatedDisplay
 from combust.data.tables import load_table
 from combust.edge.figures.svg import Scale
 

@@ -7,13 +7,10 @@ from dataclasses import dataclass
 from typing import Any
 
 from combust.data.errors import Fault
-from combust.data.units import FOREIGN_UNITS, in_other_units
+from combust.data.units import in_other_units, key_of_person, mark_of, other_unit_of
 from combust.domain.catalogue import LABORATORY, aliases, shipped_fuels
 from combust.edge.logbook.typed import OVER, WORDS
 from combust.edge.web.texts import texts
-
-# Endings of the units that people in the US read, by the ending of ours.
-US = {"_c": "_f", "_m": "_ft", "_hpa": "_inhg", "_pa": "_inh2o", "_l_per_h": "_gal_us_per_h"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,19 +47,6 @@ class FormField:
     held: str = ""
 
 
-def name_of(key: str, units: str) -> str:
-    """Return the name of a field in the units of the person.
-
-    Examples
-    --------
-    >>> name_of("flue_temp_c", "us"), name_of("flue_temp_c", "metric"), name_of("o2_dry_pct", "us")
-    ('flue_temp_f', 'flue_temp_c', 'o2_dry_pct')
-    """
-    twins = in_other_units(key, WORDS) if units == "us" else ()
-    pairs = ((twin, ours, theirs) for twin in twins for ours, theirs in US.items())
-    return next((twin for twin, ours, theirs in pairs if key.endswith(ours) and twin.endswith(theirs)), key)
-
-
 def in_tanks(said: str) -> Iterable[str]:
     """Yield the fuels that stand in tanks, and what was said; those of a laboratory are for who types them."""
     return (name for name, fuel in shipped_fuels().items() if fuel.family not in LABORATORY or name == said)
@@ -86,9 +70,8 @@ def form_fields(
     typed, faults, said = typed or {}, list(faults), texts()
     made = []
     for key in keys:
-        record, name = WORDS[key], name_of(key, units)
-        other = [said["unit"][ending] for ending in US.values() if name != key and name.endswith(ending)]
-        unit = other[0] if other else record.unit
+        record, name = WORDS[key], key_of_person(key, units)
+        unit = record.unit if name == key else mark_of(name)
         shown = said["choice"].get(key, {})
         offered = (*aliases(), *in_tanks(typed.get(name, ""))) if key == "fuel" else record.choices
         choices = tuple((word, shown.get(word, word.replace("_", " "))) for word in offered)
@@ -110,13 +93,12 @@ def shown_in(keys: Iterable[str], body: Mapping[str, Any], units: str) -> dict[s
     """
     shown = {}
     for key in keys:
-        value, name = body.get(key), name_of(key, units)
+        value, name = body.get(key), key_of_person(key, units)
         if key in (body.get("over") or {}):
             shown[key] = f">{body['over'][key]:g}"
         elif isinstance(value, int | float):
-            backs = [FOREIGN_UNITS[ending].back for ending in US.values() if name != key and name.endswith(ending)]
-            back = backs[0] if backs else float
-            shown[name] = f"{back(value):.6g}"
+            other = other_unit_of(name) if name != key else None
+            shown[name] = f"{other.back(value) if other else value:.6g}"
         elif isinstance(value, list):
             shown[name] = "-".join(f"{end:g}" for end in value)
         elif value is not None:

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import os
 import secrets
 from pathlib import Path
 
 from combust.data.errors import CombustError, Fault, no_access
+from combust.edge.whole_file import make_secret
 
 BYTES = 32
 
@@ -22,17 +22,13 @@ def key_beside(book: Path | None) -> bytes:
     if book is None:
         return secrets.token_bytes(BYTES)
     path = book.with_name(f"{book.name}.page-key")
+    key = secrets.token_bytes(BYTES)
     try:
-        made = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_NOFOLLOW", 0), 0o600)
+        make_secret(path, key.hex().encode())
     except FileExistsError:
         return _read(path)
     except OSError as error:
         raise no_access("page-key", path, error, done="written") from error
-    with os.fdopen(made, "w") as file:
-        key = secrets.token_bytes(BYTES)
-        file.write(key.hex())
-        file.flush()
-        os.fsync(file.fileno())
     return key
 
 

@@ -24,7 +24,6 @@ from combust.edge.web.ways import FORM_BYTES, Way
 
 MOST_FIELDS = 200
 BODY_SECONDS = 20.0
-DEEPEST = 20  # brackets within brackets of a JSON object
 TOKEN = "x-combust-token"
 WEEK = 7 * 24 * 3600
 

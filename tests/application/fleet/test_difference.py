@@ -12,7 +12,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from combust.application.fleet.decisions import KEEP_OFF
-from combust.application.fleet.difference import apply_difference, plan_difference
+from combust.application.fleet.difference import plan_difference
 from combust.application.fleet.plan import FleetPlan
 from combust.data.errors import CombustError
 from combust.edge.reports.difference_page import read_difference, write_difference
@@ -40,6 +40,21 @@ def planned(cars: pd.DataFrame, sites: pd.DataFrame, *changes: str, **more: Any)
 
 def in_order(frame: pd.DataFrame) -> pd.DataFrame:
     return frame.sort_values("vehicle_id", ignore_index=True)
+
+
+def apply_difference(before: pd.DataFrame, cells: pd.DataFrame) -> pd.DataFrame:
+    """Return the vehicles of the later plan from those of the earlier one and the cells that differ."""
+    frame = before.set_index("vehicle_id")
+    removed = cells.loc[cells["kind"] == "removed", "vehicle_id"].unique()
+    out = frame.drop(index=removed).astype(object)
+    for column, part in cells[cells["kind"] == "changed"].groupby("column"):
+        out.loc[part["vehicle_id"].to_numpy(), column] = part["after"].to_numpy()
+    added = cells[cells["kind"] == "added"]
+    if len(added):
+        wide = added.pivot(index="vehicle_id", columns="column", values="after")
+        out = pd.concat([out, wide.reindex(added["vehicle_id"].unique())[out.columns]])
+    out = out.astype(frame.dtypes.to_dict())
+    return out.rename_axis("vehicle_id").reset_index()[list(before.columns)]
 
 
 @pytest.mark.hand

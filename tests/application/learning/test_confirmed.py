@@ -18,7 +18,7 @@ from combust.application.visit.visit import Visit
 from combust.data.errors import CombustError
 from combust.edge.logbook.book import Logbook
 from combust.edge.logbook.correction import correction_of_line
-from combust.edge.logbook.keyboard import profile_in
+from combust.edge.logbook.profiles import profile_in
 from combust.edge.logbook.typed import entries_of_line
 from combust.edge.logbook.visit_tables import visits_of_table
 from combust.edge.logbook.visits import add, each_visit, read_visits

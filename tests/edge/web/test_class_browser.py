@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import re
+import signal
 from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
@@ -184,3 +185,31 @@ def test_the_same_class_with_the_script_blocked(served: Served) -> None:
         whole_class(People(driver, served, script=False))
         (again,) = driver.find_elements(By.CSS_SELECTOR, "a[href='/class/wall?again=5']")
         assert again.is_displayed()
+
+
+def test_a_phone_without_network_says_that_what_it_shows_is_old_and_loses_nothing(served: Served) -> None:
+    trainer = Caller(served.address)
+    trainer.post("/class/start", {"heater": "heater-0312", "factor": "10"}, page="/class/start")
+    trainer.post("/class/desk", {"do": "ask", "ready": "o2"}, page="/class/desk")
+    (words,) = re.findall(r"<strong>([a-z]+ [a-z]+)</strong>", trainer.get("/class/wall").text)
+    with browser() as driver:
+        people = People(driver, served)
+        people.go("learner", "/class/join")
+        people.press("learner", "Join", words=words)
+        served.end(signal.SIGKILL)
+        body = "return document.body.innerText"
+        wait(driver, lambda d: "No connection: what stands here is old." in d.execute_script(body))
+        vote = "//button[normalize-space()='It falls.']"
+        wait(driver, lambda d: d.find_element(By.XPATH, vote).click() or True)
+        wait(driver, lambda d: "nothing was sent, nothing is lost" in d.execute_script(body))
+        served.start()
+        wait(driver, lambda d: "what stands here is old" not in d.execute_script(body))
+        for _ in range(2):  # the answer of the first did not come through: it is sent again
+            wait(
+                driver,
+                lambda d: (
+                    d.find_element(By.XPATH, vote.replace("()='It", "(translate(., '✓', ''))='It")).click() or True
+                ),
+            )
+            wait(driver, lambda d: "You said: It falls." in d.execute_script(body))
+    assert "Votes: 1" in trainer.get("/class/wall").text

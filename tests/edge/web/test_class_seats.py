@@ -72,7 +72,16 @@ def test_a_phone_that_dropped_comes_back_to_its_seat(school: School) -> None:
     phone.post("/class/vote", {"answer": "1"}, page="/class")
     back = school.back(phone)
     assert "You said: It falls." in said(back.get("/class"))
-    assert "You are learner 1." in said(back.get("/class"))
+    assert "You are learner 1, Wren." in said(back.get("/class"))
+    assert "gave this name" not in said(back.get("/class"))
+    other = school.joined("wren")
+    for who, number in ((back, 1), (other, 3)):
+        assert f"You are learner {number}, {'W' if who is back else 'w'}ren. Another phone gave this name too" in said(
+            who.get("/class")
+        )
+    assert "Learners 1, 3 gave the same name." in said(school.trainer.get("/class/desk"))
+    school.act("send_out", learner="3")
+    assert "gave the same name" not in said(school.trainer.get("/class/desk"))
     assert back.post("/class/join", {"words": school.hall.words}).status_code == 303
     with school.hall.open() as room:
         assert len(room.people.by_seat) == 2

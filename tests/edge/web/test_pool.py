@@ -19,7 +19,7 @@ from combust.application.mystery import CaseKey, Play, Statement, debrief
 from combust.application.visit.standing import standing
 from combust.application.visit.visit import Visit
 from combust.data.errors import CombustError
-from combust.edge.logbook.keyboard import profile_in
+from combust.edge.logbook.profiles import profile_in
 from combust.edge.web import pool as pool_module
 from combust.edge.web.pool import MOST_KEPT, WORKERS, Pool
 from tests.application.mystery_study import SALT, dealt

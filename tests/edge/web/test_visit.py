@@ -227,6 +227,7 @@ def test_a_refused_check_keeps_what_was_typed_and_the_stop_of_it(phone: Phone) -
 def test_numbers_stand_in_the_units_of_the_person(phone: Phone) -> None:
     metric = read(phone, opened(phone), **RESTRICTED)
     phone.post("/units", {"units": "us"}, page="/")
+    assert 'name="plate_heat_btu_per_h"' in phone.get("/visit").text  # what a bare number means at the keyboard
     # By hand: 365·1.8 + 32 = 689.
     typed = {key: text for key, text in RESTRICTED.items() if key != "flue_temp_c"}
     page = read(phone, opened(phone), **typed, flue_temp_f="689")

@@ -16,7 +16,7 @@ from combust.application.trainer.scenarios import scenarios
 from combust.data.errors import CombustError, Fault
 from combust.edge.demo_data import demo_data
 from combust.edge.lesson_source import read_lesson
-from combust.edge.logbook.keyboard import profile_in, profiles_in
+from combust.edge.logbook.profiles import profile_in, profiles_in
 from combust.edge.tables.cells import read_cell
 from combust.edge.web import class_view as view
 from combust.edge.web.asked import Asked, whole
@@ -39,7 +39,7 @@ def start_form(asked: Asked) -> Response:
 
 
 def _start_shown(asked: Asked, status: int = 200, said: list[str] | None = None) -> Response:
-    names = [str(one["heater_id"]) for one in profiles_in(_folder(asked)).values()]
+    names = [str(one["heater_id"]) for one in profiles_in(_folder(asked))[0].values()]
     facts: dict[str, Any] = {"heaters": names, "stories": scenarios(), "said": said or [], "dealt": DEALT}
     return asked.show("class_start", status, lost=asked.house.hall.lost, form=asked.form, **facts)
 
@@ -92,6 +92,7 @@ def show(asked: Asked, status: int = 200, said: list[str] | None = None) -> Resp
             "wanted": view.wanted(room),
             "question": view.question_of(people.question),
             "here": len(people.by_seat),
+            "namesakes": people.namesakes(),
             "stated": sum(bool(one.stated) for one in people.by_seat.values()),
             "events": view.events(room, room.front),
             "asks": story.question if story else "",

@@ -32,6 +32,7 @@ def show(asked: Asked, status: int = 200, said: list[str] | None = None) -> Resp
         facts = {**view.common(room, place), "question": view.question_of(room.people.question, seat), "place": place}
         asks = [name for name, seats in room.people.wanted.items() if seat in seats and name not in room.shown_checks]
         stating = room.people.stating
+        namesake = learner is not None and any(learner.number in numbers for numbers in room.people.namesakes())
         if place:
             display = heater.session.display()
             facts |= {"phase": display.phase_label, "locked": display.locked, "checks": view.checks_made(heater, asks)}
@@ -43,7 +44,14 @@ def show(asked: Asked, status: int = 200, said: list[str] | None = None) -> Resp
         return asked.go("/class/desk" if asked.seat.may("trainer") else "/class/join")
     offered = [(key, name) for key, name in view.check_choices() if name not in dict(facts["checks"])]
     mine = [(label_of(name), f"{100 * learner.counted[name]:.0f} %") for name in learner.stated]
-    facts |= {"learner": learner, "offered": offered, "asks": asks, "stating": stating, "mine": mine}
+    facts |= {
+        "namesake": namesake,
+        "learner": learner,
+        "offered": offered,
+        "asks": asks,
+        "stating": stating,
+        "mine": mine,
+    }
     return asked.show("class_phone", status, said=said or [], **facts)
 
 

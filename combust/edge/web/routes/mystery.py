@@ -125,14 +125,14 @@ def _statement(form: dict[str, str]) -> Statement:
     return Statement.of(stated, excluded, form.get("handed") == "yes", record)
 
 
-def _not_now(visit: PlayedVisit) -> list[tuple[str, str]]:
+def _not_now(visit: PlayedVisit) -> list[tuple[list[str], str]]:
     """Return why steps are not offered, with those of which it holds; what was made stands among what was found."""
     why: dict[str, list[str]] = {}
     for row in price_rows():
         reason = visit.refusal(row["name"])
         if reason and row["name"] not in visit.made:
             why.setdefault(reason[:1].upper() + reason[1:], []).append(row["name"])
-    return [(", ".join(names), reason) for reason, names in why.items()]
+    return [(names, reason) for reason, names in why.items()]
 
 
 def _shown(asked: Asked, key: CaseKey, given: Mapping[str, str], status: int = 200, **facts: Any) -> Response:

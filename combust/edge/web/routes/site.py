@@ -12,7 +12,8 @@ from combust.data.errors import CombustError, Fault
 from combust.domain.heater import Heater
 from combust.domain.site import Site
 from combust.edge.figures.svg import ceiling
-from combust.edge.logbook.keyboard import profile_in, this_moment
+from combust.edge.logbook.keyboard import this_moment
+from combust.edge.logbook.profiles import profile_in
 from combust.edge.logbook.typed import read_line
 from combust.edge.web.asked import Asked
 from combust.edge.web.fields import form_fields, words_of

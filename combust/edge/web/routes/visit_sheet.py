@@ -10,9 +10,9 @@ from urllib.parse import quote
 
 from starlette.responses import HTMLResponse, Response
 
-from combust.application.visit.entries import moment_of
 from combust.application.visit.record import handed_back, status
 from combust.application.visit.standing import line_of
+from combust.data.moments import moment_of
 from combust.data.units import in_words
 from combust.domain.safety import of_all
 from combust.edge.logbook.exchange import head_of
@@ -30,7 +30,7 @@ def sheet(asked: Asked) -> Response:
     revision = asks.get("revision", "")
     with asked.house.book(read_only=True) as book:
         visit = read_visit(book, name, int(revision) if revision.isdecimal() and len(revision) < 6 else None)
-        head = head_of(book, visit)
+        head = head_of(visit)
     page = asked.house.pool.sheet(visit, head, numbers="numbers" in asks)
     answer = HTMLResponse(page)
     answer.headers["content-security-policy"] = policy_of(page)

@@ -183,6 +183,15 @@ function addMoves(form) {
   });
 }
 
+// What is watched and cannot be asked for is old: whoever looks at it is told before anything else on the page.
+function tellOld(fresh) {
+  const old = document.getElementById("old");
+  if (fresh) return old?.remove();
+  const box = Object.assign(element("p", said().old, "warning"), { id: "old" });
+  box.setAttribute("role", "status");
+  return tellIn(document.querySelector("main"), old, box);
+}
+
 const showMoved = (slider) => slider.addEventListener("input", () => { slider.labels[0].querySelector("output").value = slider.value; });
 const renew = (old, fresh) => { if (!fresh || !old.dataset.part || old.dataset.part !== fresh.dataset.part) old.replaceWith(fresh || ""); };
 function watch(box) {
@@ -197,6 +206,7 @@ function watch(box) {
       document.querySelectorAll("#watched, [data-part]").forEach((old) => renew(old, page.getElementById(old.id)));
       tellWaiting();
     }
+    tellOld(answer?.ok);
     document.querySelectorAll("[data-watch]").forEach(watch);
   }, 1000 * Number(box.dataset.watch));
 }
