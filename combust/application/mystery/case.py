@@ -220,7 +220,7 @@ class Play:
     Examples
     --------
     >>> from combust.application.mystery import Dealer
-    >>> play = Play(Dealer("a sentence for the example").deal(7, "easy")).take("ambient_air")
+    >>> play = Play(Dealer("a sentence for the example").deal(8, "easy")).take("ambient_air")
     >>> sorted(play.visit().shown["ambient_air"])
     ['ambient_co_ppm', 'ambient_o2_pct']
     """
