@@ -387,11 +387,3 @@ def test_a_broken_instrument_class_is_refused(tmp_path: Path, change: tuple[str,
     assert run.code == 3
     is_plain_refusal(run)
     assert told in run.err
-
-
-@pytest.mark.regression
-def test_a_height_in_feet_is_refused_with_the_option_that_takes_feet():
-    done = call("reading", "--o2-dry", "8", "--altitude", "6230 ft", "--fuel", "diesel")
-    assert done.code == 3
-    assert "Give a plain number in m, -430 to 9000; one in ft as altitude_ft (option --altitude-ft)." in done.err
-    assert call("reading", "--o2-dry", "8", "--altitude-ft", "6230", "--fuel", "diesel").code != 3

@@ -176,7 +176,7 @@ def test_a_summary_row_at_the_foot_is_no_reading_and_no_stop(word: str, tmp_path
     (tmp_path / "in.csv").write_text("\n".join([*rows, f"{word},16.4,1200,outdoors", f",{word},1200,"]) + "\n", "utf-8")
     readings, found = read_visits(tmp_path / "in.csv")
     _, book = visits_of_table(tmp_path / "in.csv", mapping={"reading_id": "visit_id"})
-    assert [told.split(":")[0] for told in found.told()] == ["row 4", "row 5"]
+    assert [told.split(":")[0] for told in found.told()] == ["rows 4, 5"]
     assert [line for line, _ in book.refused] == [4, 5]
     assert "is a summary of other rows, not a reading" in found.told()[0]
     assert (len(readings), found.stops, book.stops) == (2, [], [])
@@ -189,7 +189,7 @@ def test_rows_are_told_by_their_line_in_the_spreadsheet(tmp_path: Path) -> None:
     lines = ["", "o2_dry_pct,visit_id,note", "8.2,a,x", "", '99,b,"two', 'lines"', "8.2,c,", ",,", "77,d,x"]
     (tmp_path / "in.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
     told = [text.split(":")[0] for text in read_visits(tmp_path / "in.csv")[1].told()]
-    assert told == ["row 5", "row 8"]
+    assert told == ["rows 5, 8"]
     interpret_file(tmp_path / "in.csv", tmp_path / "o.csv", rejects=tmp_path / "r.csv")
     assert [row["row"] for row in read_csv(tmp_path / "r.csv")] == ["5", "8"]
 

@@ -45,6 +45,11 @@ def test_a_copy_buys_nothing_and_is_seen(capsys, tmp_path, files):
     assert json.loads(out)["scores"][0]["score"]["parts"]["cost"] == -3.4  # 10 min + 12 / 0.5, a tenth of a point each
     code, _, err = run(capsys, "mystery", "play", file, "--take", "span_gas", "--key", key)
     assert (code, "made already" in err) == (3, True)
+    assert "lacks what was handed out: span_gas. Is it a fresh copy, or the file of another learner?" in err
+    code, _, err = run(capsys, "mystery", "score", file, key, "--key", key)
+    assert (code, "stands among what is only read too. Leave it out there" in err) == (3, True)
+    named, _ = files(0, f"case_{dealt(0).case.case_id}")  # as the sheet wrote it, for everybody
+    assert "like anna.json" in run(capsys, "mystery", "play", named, "--take", "ambient_air", "--key", key)[2]
 
 
 def test_a_result_that_was_written_into_the_file_is_no_evidence(capsys, files):

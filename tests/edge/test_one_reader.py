@@ -326,7 +326,7 @@ IN_PERCENT = {"0.05 %": 500.0, "0.2%": 2000.0, "0,2 Vol.-%": 2000.0, ">0.2 %": 2
 def test_co_in_vol_pct_is_told_in_ppm_and_counted_by_the_stops(tmp_path: Path, cell: str, ppm: float) -> None:
     """1 vol % is 10 000 ppm. Above 1000 ppm it is a stop (Directive 2001/56/EC Annex VII), refused or not.
 
-    In a table it is read; a single reading, and a decimal comma among decimal points, are refused and told.
+    In a table it is read, and at an option; a bound, and a decimal comma among decimal points, are refused and told.
     """
     columns = {"o2_dry_pct": "8.2", "co_dry_ppm": "?", "location": "outdoors", "probe_leak_test": "pass"}
     table = in_table(tmp_path, columns, cell, ".")
@@ -334,9 +334,8 @@ def test_co_in_vol_pct_is_told_in_ppm_and_counted_by_the_stops(tmp_path: Path, c
     runs.append(call("readings", str(table), "--out", str(tmp_path / "out.csv")))
     for run in runs:
         assert run.out.startswith("STOP") is (ppm > 1000.0)
-    assert runs[0].code == 3
     told = f"is in vol %, not in ppm. That is {ppm:g} ppm: give it so."
-    assert told in runs[0].err
+    assert (runs[0].code == 3) is (told in runs[0].err) is (">" in cell)
     row = read_csv(tmp_path / "out.csv")[0]
     assert (told in row["findings"]) is ("," in cell)
     assert row["findings"].startswith("refused") is bool({",", ">"} & {*cell})
@@ -349,3 +348,30 @@ def test_co_below_what_an_analyser_tells_is_asked_for_in_words_before_lambda(tmp
     assert "was it vol %? 1 vol % is 10 000 ppm" in one.out
     call("readings", str(in_table(tmp_path, columns, "0.2", ".")), "--out", str(tmp_path / "out.csv"))
     assert read_csv(tmp_path / "out.csv")[0]["safety"] == "outdoors_only"
+
+
+@pytest.mark.hand
+@pytest.mark.parametrize(
+    ("option", "text", "key", "value"),
+    [
+        ("--co-dry", "500 ppm", "co_dry_ppm", 500.0),
+        ("--co-dry-ppm", "500ppm", "co_dry_ppm", 500.0),
+        ("--co-dry", "0,15 %", "co_dry_ppm", 1500.0),  # 1 vol % is 10 000 ppm
+        ("--o2-dry", "8,4 vol %", "o2_dry_pct", 8.4),
+        ("--altitude", "6230 ft", "altitude_m", 6230 * 0.3048),  # 1 ft = 0.3048 m, exact
+        ("--altitude-ft", "6230 ft", "altitude_m", 6230 * 0.3048),
+        ("--flue-temp", "689 °F", "flue_temp_c", 365.0),  # (689 - 32)/1.8
+        ("--co-dry", "> 2000 ppm", "co_dry_ppm", None),  # a bound, in a cell too
+        ("--co-dry", "500 mg/m3", "co_dry_ppm", None),  # nobody knows at which O2
+        ("--o2-dry", "8 ppm", "o2_dry_pct", None),
+        ("--altitude-ft", "1900 m", "altitude_m", None),
+        ("--co-dry", "ppm 500", "co_dry_ppm", None),
+    ],
+)
+def test_an_option_takes_a_unit_behind_its_number_as_a_cell_does(option, text, key, value):
+    rest = ["--fuel", "diesel_b7", "--location", "outdoors", *([] if key == "o2_dry_pct" else ["--o2-dry", "8"])]
+    done = call("reading", option, text, *rest, "--json")
+    assert (done.code == 3) is (value is None)
+    if value is not None:
+        assert done.json["inputs"][key] == pytest.approx(value, rel=1e-12)
+    assert bool(done.json.get("safety", {}).get("stops")) is (text in ("0,15 %", "> 2000 ppm"))

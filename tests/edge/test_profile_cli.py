@@ -174,9 +174,9 @@ def test_refusals_of_the_duct_command_are_told_at_once(capsys):
     assert "fuel_l_per_h is needed" in err
     assert "air_ratio is needed" in err
     assert "Did you mean diesel" in err
-    code, _, err = run(capsys, *DUCT, "--bore", "24 mm", "--share", "0.1", "x")
+    code, _, err = run(capsys, *DUCT, "--bore", "24 kg", "--share", "0.1", "x")
     assert code == 3
-    assert "bore_mm = 24 mm is not a number. Give a plain number in mm" in err
+    assert "bore_mm = 24 kg is not a number. Give a plain number in mm" in err
     assert "share = x" in err
     code, _, err = run(capsys, "duct", "--heater", PROFILE)
     assert code == 3

@@ -155,3 +155,26 @@ def test_co_that_may_be_vol_pct_says_nothing_of_the_cause():
     shares = [[(one.cause, one.percent) for one in standing(typed(text, heater="heater-0312")).causes.causes]
               for text in (lines, f"{lines} co 0.02", f"{lines} co 200")]  # fmt: skip
     assert shares[0] == shares[1] != shares[2]
+
+
+def test_a_closed_visit_says_which_command_goes_on(tmp_path):
+    book = tmp_path / "w.book"
+    at(book, "high o2 8.2 co 45", "who T. alarm works place depot handed_back no", "unchecked all")
+    assert call("visit", "enter", str(book), "missing", "rest", "cold").code == 0
+    assert call("visit", "close", str(book), "--incomplete").code == 0
+    for line in (("close",), ("enter", "o2", "8.1")):
+        again = call("visit", line[0], str(book), *line[1:], "--visit-id", "V001")
+        assert again.code == 3
+        assert f"new one: combust visit open {book} heater-0312 or this one again" in again.err
+        assert f"combust visit reopen {book} --visit-id V001 --reason WHY" in again.err
+
+
+@pytest.mark.parametrize("word", ["black", "purple"])
+def test_a_word_behind_smoke_shows_the_words_that_are_taken(tmp_path, word):
+    book = tmp_path / "w.book"
+    at(book)
+    refused = call("visit", "enter", str(book), "smoke", word)
+    assert refused.code == 3
+    assert refused.err.count("\n- ") == 1
+    assert "0 to 9; or say start smoke none | white | black." in refused.err
+    assert call("visit", "enter", str(book), "start", "smoke", "black").code == 0

@@ -87,6 +87,8 @@ def check_files(params: Sequence[click.Parameter], given: Mapping[str, Any]) -> 
         if found := next((one for one in sources if same_file(out, one) or _is_filled(kind, out, one)), None):
             why = "is the input of this command" if same_file(out, found) else f"is the folder of the input {found}"
             hint = "Choose another name: it was not touched."
+            if isinstance(kind, Updated):
+                why, hint = "stands among what is only read too", "Leave it out there: it was not touched."
             faults.append(Fault("file", out, "conflict", why=why, hint=hint))
         elif isinstance(kind, Updated) and os.path.exists(out) and not os.path.isfile(out):
             hint = "Give the name of a file: it was not touched."

@@ -41,6 +41,8 @@ heater_option = click.option(
 )
 doubles_option = click.option("--no-doubles", is_flag=True, help="Never two causes at once.")
 MOST = 60  # cases of a class
+NAME_IT = "The account goes by the name of the file: call it after its learner, like anna.json."
+WHOSE = "Is it a fresh copy, or the file of another learner? The account goes by its name."
 LOOK = "To look at: {name}: the file {what}."
 
 
@@ -130,7 +132,8 @@ def play(file: str, steps: Sequence[str], key_file: str | None, **stated: Any) -
     """Hand out checks, or state what you believe.
 
     Use it as the trainer with --key to hand out what a learner buys: the key keeps the account, under the name of the
-    learner's file. Use it as the learner to state probabilities; without options it shows where the visit stands.
+    learner's file, so call it after the learner. Use it as the learner to state probabilities; without options it shows
+    where the visit stands.
 
     \b
     Example:
@@ -143,11 +146,8 @@ def play(file: str, steps: Sequence[str], key_file: str | None, **stated: Any) -
             hint = "The trainer hands it out: add --key with the trainer's file."
             raise CombustError(Fault("key", None, "missing", why="is missing: no result lies in this file", hint=hint))
         alone_with(key_file)
-        keys, case_id = KeyFile.read(key_file), held.case.case_id
-        notes = [LOOK.format(name=learner, what=one) for one in keys.remarks(learner, held)]
-        notes += keys.known_before([(learner, case_id)])
-        for step in steps:
-            held.show(step, keys.hand_out(held.case.case_id, learner, step))
+        keys = KeyFile.read(key_file)
+        notes = _handed_out(keys, held, learner, steps)
     before = held.statement
     said = {cause: with_point(text) for cause, text in pairs_of("CAUSE=P", stated["said"], "fuel_over=0.8")}
     held.statement = Statement.of(
@@ -164,6 +164,25 @@ def play(file: str, steps: Sequence[str], key_file: str | None, **stated: Any) -
         write_text(key_file, output.json_text(keys.to_dict()))
     write_text(file, output.json_text(held.to_dict()))
     return answer
+
+
+def _handed_out(keys: KeyFile, held: LearnerFile, learner: str, steps: Sequence[str]) -> list[str]:
+    """Hand steps out to a learner, and return what the trainer has to look at.
+
+    Raises
+    ------
+    CombustError
+        A step that is none or makes no sense now; with what is not in order in the file, since that is often why.
+    """
+    case_id, remarks = held.case.case_id, keys.remarks(learner, held)
+    notes = [LOOK.format(name=learner, what=one) for one in remarks] + keys.known_before([(learner, case_id)])
+    try:
+        for step in steps:
+            held.show(step, keys.hand_out(case_id, learner, step))
+    except CombustError as error:
+        faults = [Fault("file", learner, "conflict", why=one, hint=WHOSE) for one in remarks]
+        raise CombustError([*error.faults, *faults]) from error
+    return notes + ([NAME_IT] if case_id in learner else [])
 
 
 @answers_with("score", command, strict="")

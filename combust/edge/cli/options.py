@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import functools
 import statistics
-from collections.abc import Callable, Container, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from types import MappingProxyType
 from typing import Any
 
@@ -35,12 +35,37 @@ def with_point(value: Any) -> Any:
     return value if cell.why or cell.bound or cell.number != cell.number else repr(cell.number)
 
 
+def as_cell(value: Any, record: Field, key: str) -> Any:
+    """Return the text of a number without the unit behind it, brought to the unit of its key as a cell of a table is.
+
+    What a cell of that heading could not hold stays as it was typed: whoever checks the value refuses it.
+    """
+    plain = with_point(value)
+    if not isinstance(plain, str) or as_number(plain) is not None or not any(map(str.isdigit, plain)):
+        return plain
+    from combust.edge.tables.cells import UNKNOWN
+    from combust.edge.tables.convert import read_with_unit
+    from combust.edge.tables.headings import Heading
+
+    heading = Heading(key, record.key, None if key == record.key else key)
+    cell, entered, _ = read_with_unit(plain, record, heading, UNKNOWN if "," in plain else ".")
+    if cell.why or cell.number != cell.number or (heading.foreign and entered != heading):
+        return value
+    convert = in_our_unit(entered.foreign or record.key, {record.key: record})[1] if entered != heading else None
+    if cell.bound:
+        return value if convert else f"{cell.bound}{cell.number!r}"
+    return repr(convert(cell.number) if convert else cell.number)
+
+
 class Typed(click.types.StringParamType):
-    """The text of a number, which whoever takes it checks."""
+    """The text of a number under a key, which whoever takes it checks."""
+
+    def __init__(self, record: Field, key: str) -> None:
+        self.record, self.key = record, key
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
-        """Return the text with a decimal point."""
-        return with_point(value)
+        """Return the text with a decimal point, in the unit of its key."""
+        return as_cell(value, self.record, self.key)
 
 
 class TypedFloat(click.types.FloatParamType):
@@ -61,7 +86,8 @@ units_option = click.option(
     default="metric",
     envvar="COMBUST_UNITS",
     show_envvar=True,
-    help="Units that results are told in; JSON and files stay metric. What is typed has the unit of its option.",
+    help="Units that results are told in; JSON and files stay metric. What is typed has the unit of its option, "
+    "or the one behind it.",
 )
 
 MADE_WITH_A_KEY = "With a new book: its key, kept elsewhere; made where there is none."
@@ -113,10 +139,11 @@ def field_options(fields: Iterable[Field], names: Mapping[str, str] = MappingPro
     return together([*options, *(twin for key in known for twin in twin_options(key, known))])
 
 
-def twin_options(key: str, known: Container[str], *, multiple: bool = False) -> list[Decorator]:
+def twin_options(key: str, known: Mapping[str, Field], *, multiple: bool = False) -> list[Decorator]:
     """Return the options of a key in other units; the help does not list them."""
     names = in_other_units(key, known)
-    return [click.option(_long(twin), twin, hidden=True, multiple=multiple, type=Typed()) for twin in names]
+    types = {twin: Typed(known[key], twin) for twin in names}
+    return [click.option(_long(twin), twin, hidden=True, multiple=multiple, type=types[twin]) for twin in names]
 
 
 def field_option(record: Field, name: str | None = None, more: str = "", *, multiple: bool = False) -> Decorator:
@@ -125,7 +152,7 @@ def field_option(record: Field, name: str | None = None, more: str = "", *, mult
     metavar = {"choice": "WORD", "text": "TEXT"}.get(record.kind, record.metavar)
     names = [name] if name else dict.fromkeys((record.option, _long(record.key)))
     text = record.meaning[:1].upper() + record.meaning[1:] + allowed + more + "."
-    kind = Typed() if record.kind == "number" else None
+    kind = Typed(record, record.key) if record.kind == "number" else None
     return click.option(*names, record.key, metavar=metavar, multiple=multiple, help=text, type=kind)
 
 

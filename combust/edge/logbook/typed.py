@@ -11,7 +11,7 @@ import datetime
 import math
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from combust.application.learning.learnt import NOTHING, Learnt
@@ -28,7 +28,7 @@ from combust.domain.result import plain
 from combust.domain.safety import Safety, of_all
 from combust.edge.logbook.visits import NewVisit
 from combust.edge.tables.cells import UNKNOWN, number_and_unit, read_cell
-from combust.edge.tables.headings import USUAL_WORDS, in_unit, is_unit, named, unit_fault
+from combust.edge.tables.headings import USUAL_WORDS, in_unit, is_unit, named, unit_fault, words_beside
 from combust.edge.tables.times import clock_seconds, moment, time_fault
 
 # Verb -> the kind of entry that the rest of the line is the text of.
@@ -265,7 +265,10 @@ def _take_number(left: list[str], line: Line, known: str, key: str) -> None:
         line.faults.append(unit_fault(WORDS[key], text, read_cell(text, UNKNOWN).number, unit, WORDS))
         return
     cell, convert = read_cell(text, UNKNOWN), in_our_unit(entered, WORDS)[1]
-    if cell.why or math.isnan(cell.number):
+    if words := words_beside(key, text, WORDS) if cell.why else "":
+        fault = WORDS[key].not_a_number(text)
+        line.faults.append(replace(fault, hint=f"{fault.hint.rstrip('.')}{words}."))
+    elif cell.why or math.isnan(cell.number):
         _put(line, entered, text)
     elif cell.bound == ">" and not WORDS[key].stops_above:
         hint = "Type the number that the instrument shows, or leave it out; only CO is told over the range."

@@ -24,7 +24,7 @@ from combust.edge.logbook.listing import names as names
 from combust.edge.logbook.migrate import broken_seals
 from combust.edge.logbook.rows import by_visit, of_day, read_all, read_one, visit_of
 from combust.edge.logbook.summary import Found, find, keep, key_for, labels_of, listed
-from combust.edge.next_command import next_command
+from combust.edge.next_command import after_closing
 from combust.edge.tables.times import no_time, time_fault
 
 NewEntry = tuple[str, str | None, Mapping[str, Any]]  # kind, key or None, content
@@ -209,8 +209,7 @@ def _to_one_that_is_there(
 ) -> list[NewEntry]:
     """Return the entries before those that are added to a visit, or refuse them."""
     if visit.closed_at:
-        again = next_command("visit", "reopen", book.path, "--visit-id", label, "--reason", "WHY")
-        hint = f"Open it again and say why: {again}"
+        hint = after_closing(book.path, label, visit.heater_id)
         why = f"is closed (revision {visit.revision}) and cannot be changed"
         raise CombustError(Fault("visit_id", visit.visit_id, "closed", why=why, hint=hint))
     if new.heater_id and folded_id(visit.heater_id or new.heater_id) != folded_id(new.heater_id):
@@ -261,7 +260,8 @@ def close_visit(book: Logbook, visit_id: str, *, incomplete: bool = False, key: 
     def body_of(visit: Visit) -> dict[str, Any]:
         if visit.closed_at:
             why = f"is closed already (revision {visit.revision})"
-            raise CombustError(Fault("visit_id", visit_id, "closed", why=why, hint="Open it again to correct it."))
+            hint = after_closing(book.path, visit_id, visit.heater_id)
+            raise CombustError(Fault("visit_id", visit_id, "closed", why=why, hint=hint))
         return {"incomplete": may_close(visit, incomplete=incomplete) or None, "limits": limit_rows()}
 
     return _end(book, visit_id, "closed", body_of, key)

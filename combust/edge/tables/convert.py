@@ -196,7 +196,7 @@ def _odd_numbers(
     wrong: dict[int, Fault] = {}
     below = []
     for place, text in enumerate(cells):
-        cell, entered, fault = _read(marks.get(text, text), record, heading, decimal)
+        cell, entered, fault = read_with_unit(marks.get(text, text), record, heading, decimal)
         number = _in_our_unit(cell.number, record, entered)
         if cell.why:
             fault = fault or record.not_a_number(text, entered_as=heading.foreign or "")
@@ -222,7 +222,7 @@ def _odd_numbers(
     return numbers[index]
 
 
-def _read(text: str, record: Field, heading: Heading, decimal: str) -> tuple[Cell, Heading, Fault | None]:
+def read_with_unit(text: str, record: Field, heading: Heading, decimal: str) -> tuple[Cell, Heading, Fault | None]:
     """Return (what a cell says, the heading in the unit that it says itself, the fault of a unit that cannot be)."""
     cell = read_cell(text, decimal)
     bare, unit = number_and_unit(text) if cell.why == NO_NUMBER else (text, "")

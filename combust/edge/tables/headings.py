@@ -276,6 +276,17 @@ def in_unit(key: str, unit: str, fields: Mapping[str, Field]) -> str | None:
     return (turned[1] or key) if turned and turned[0] == key else None
 
 
+def words_beside(key: str, text: str, fields: Mapping[str, Field]) -> str:
+    """Return in words which keys take a word where a number was wanted, and which; "" of a number, or without any.
+
+    Those are meant that share a word with the key: what a person calls smoke is a number, or black.
+    """
+    shared = set(stem_of(key).split("_")) - {"number"}
+    rows = [(name, one.choices) for name, one in fields.items() if one.choices and shared & set(name.split("_"))]
+    told = [f"{name.replace('_', ' ')} {' | '.join(choices)}" for name, choices in rows]
+    return "; or say " + "; or ".join(told) if told and text[:1].isalpha() else ""
+
+
 def is_unit(text: str) -> bool:
     """Return whether a text is a unit: one of headings, or of a quantity."""
     return bool(unit_of(f"({text})")[1]) or _plain(text) in _own_units()
