@@ -59,11 +59,31 @@ class Finding:
 
     @property
     def what(self) -> str:
-        """The sentence that says what was found: without the word STOP, its full stop, and what is to be done."""
+        """The sentence that says what was found: without STOP, its full stop, and what is to be done [words]."""
         return _END_OF_SENTENCE.split(self.text.removeprefix(STOP))[0].removesuffix(".")
 
     def named(self, whose: str) -> Finding:
-        """Return the same with the name of what it was found at in its text; a stop stays one from its first word."""
+        """Return the same with the name of what it was found at in its text; a stop stays one from its first word.
+
+        Parameters
+        ----------
+        whose : str
+            A heater, a visit, a row, a day.
+
+        Returns
+        -------
+        Finding
+            The same code, severity and number [unit of its own].
+
+        References
+        ----------
+        A rule of this project: what is told of long ago is told with whose it is.
+
+        Examples
+        --------
+        >>> Finding("exhaust_co_high", "stop", "STOP. 1530 ppm CO.").named("heater-0312, 2026-01-12").text
+        'STOP. heater-0312, 2026-01-12: 1530 ppm CO.'
+        """
         stop = STOP if self.text.startswith(STOP) else ""
         return replace(self, text=f"{stop}{whose}: {self.text.removeprefix(STOP)}")
 

@@ -169,6 +169,20 @@ def test_own_numbers_over_the_shipped_table(heater, tmp_path):
     with pytest.raises(CombustError) as error:
         rank_causes(heater, HERE, causes=file)
     assert {fault.quantity for fault in error.value.faults} == {"prior.healty", "check.ambient_air.minutes"}
+    # Each of these parses, and ended in a traceback, in no number, or without what a check needs.
+    file.write_text(
+        "[tolerance]\nair = nan\nfuel = -1\nstatic = '0.1'\n[unsteady]\nair_ratio = [0.05]\n[flame]\nrich_width = 0\n"
+        "[cause.burner_fouled]\nseverity.smallest = 1e308\n[cause.fuel_other]\nwatched_by = []\n"
+        "[cause.baseline_not_healthy]\nweight = 0.0\n"
+        "[check.fuel_sample]\nneeds = ['fuel_work', []]\n[reading]\norigin = 'our own'\n",
+        encoding="utf-8",
+    )
+    with pytest.raises(CombustError) as error:
+        rank_causes(heater, HERE, causes=file)
+    assert {fault.quantity for fault in error.value.faults} == {
+        *("tolerance.air", "tolerance.fuel", "tolerance.static", "unsteady.air_ratio", "flame.rich_width"),
+        *("cause.burner_fouled.severity.smallest", "cause.fuel_other.watched_by", "check.fuel_sample.needs"),
+    }
 
 
 @pytest.mark.hand

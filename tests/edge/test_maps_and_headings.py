@@ -42,8 +42,12 @@ def test_a_map_a_column_for_the_whole_file_and_marks_in_every_command(tmp_path: 
     assert [row["location"] for row in rows] == ["outdoors"] * 3
     book = str(tmp_path / "w.book")
     added = call("log", "add", book, str(tmp_path / "in.csv"), "--map", saved)
-    assert "3 rows: 2 taken, 1 refused" in added.out, added.err
+    assert "3 rows: 3 taken, 0 refused" in added.out, added.err
     assert "STOP" in added.err
+    shown = call("log", "show", book, "--visit-id", "h1 2026-01-12")
+    assert ">2000" in shown.out, "over the range is kept as such, with its stop"
+    assert shown.out.startswith("STOP")
+    assert "3 rows were in the book already" in call("log", "add", book, str(tmp_path / "in.csv"), "--map", saved).out
     found = visits_of_table(tmp_path / "in.csv", mapping=saved)[0][0].entries[0][2]
     # 572 F is 300 C, 0.015 % is 150 ppm: by the definitions
     assert found["flue_temp_c"] == pytest.approx(300.0)
@@ -172,7 +176,7 @@ def test_a_summary_row_at_the_foot_is_no_reading_and_no_stop(word: str, tmp_path
     (tmp_path / "in.csv").write_text("\n".join([*rows, f"{word},16.4,1200,outdoors", f",{word},1200,"]) + "\n", "utf-8")
     readings, found = read_visits(tmp_path / "in.csv")
     _, book = visits_of_table(tmp_path / "in.csv", mapping={"reading_id": "visit_id"})
-    assert [told.split(":")[0] for told in found.told()] == ["row 4", "row 5"]
+    assert [told.split(":")[0] for told in found.told()] == ["rows 4, 5"]
     assert [line for line, _ in book.refused] == [4, 5]
     assert "is a summary of other rows, not a reading" in found.told()[0]
     assert (len(readings), found.stops, book.stops) == (2, [], [])
@@ -185,7 +189,7 @@ def test_rows_are_told_by_their_line_in_the_spreadsheet(tmp_path: Path) -> None:
     lines = ["", "o2_dry_pct,visit_id,note", "8.2,a,x", "", '99,b,"two', 'lines"', "8.2,c,", ",,", "77,d,x"]
     (tmp_path / "in.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
     told = [text.split(":")[0] for text in read_visits(tmp_path / "in.csv")[1].told()]
-    assert told == ["row 5", "row 8"]
+    assert told == ["rows 5, 8"]
     interpret_file(tmp_path / "in.csv", tmp_path / "o.csv", rejects=tmp_path / "r.csv")
     assert [row["row"] for row in read_csv(tmp_path / "r.csv")] == ["5", "8"]
 

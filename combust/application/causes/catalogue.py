@@ -19,7 +19,9 @@ from combust.data.tables import load_table, read_toml
 from combust.kernel.types import Floats
 
 HEALTHY = "healthy"
-KINDS = {bool: "true or false", str: "text in quotes", list: "list in square brackets"}
+OWN_WORDS = ("origin",)  # all other words of the table stay as they are shipped
+CAN_BE_NONE = ("healthy", "singles", "pairs", "weight", "weight_told")  # shares of what does not happen
+MOST_FOLD = 100.0  # a number of a user's over the shipped one, or below it
 
 
 @dataclass(frozen=True, slots=True)
@@ -212,7 +214,7 @@ def get_priors(source: str | Path | Priors | None = None) -> Priors:
     Raises
     ------
     CombustError
-        Unknown table or key, a text where a number belongs, a prior that is negative or sums to 0; all at once.
+        Unknown table or key, what is no number, a word that is another, no prior that is above 0; all at once.
     """
     if source is None:
         return shipped_priors()
@@ -232,7 +234,7 @@ def get_priors(source: str | Path | Priors | None = None) -> Priors:
 
 
 def _merge(ours: Mapping[str, Any], theirs: Mapping[str, Any], path: str, faults: list[Fault]) -> dict[str, Any]:
-    """Return our table with their values over it; a key we do not have, or another kind of value, is a fault."""
+    """Return our table with their numbers over it; a key we do not have, or what is no such number, is a fault."""
     merged = dict(ours)
     for key, value in theirs.items():
         where, shipped = f"{path}{key}", ours.get(key)
@@ -244,15 +246,39 @@ def _merge(ours: Mapping[str, Any], theirs: Mapping[str, Any], path: str, faults
         elif isinstance(shipped, Mapping):
             why, hint = "is one value, where several named ones are wanted", f"Write [{where}] and its lines below."
             faults.append(Fault(where, value, "format", why=why, hint=hint))
-        elif type(shipped) in KINDS and type(value) is not type(shipped):
-            why, hint = f"is no {KINDS[type(shipped)]}", f"Write it like {key} = {json.dumps(shipped)}."
-            faults.append(Fault(where, value, "format", why=why, hint=hint))
-        elif type(shipped) not in KINDS and as_number(value) is None:
-            why, hint = "is not a number", f"Give a plain number with a decimal point, like {shipped}."
-            faults.append(Fault(where, value, "not_a_number", why=why, hint=hint))
+        elif key in OWN_WORDS and isinstance(value, str):
+            merged[key] = value
+        elif told := _misfit(key, shipped, value):
+            faults.append(Fault(where, value, "format", why=told[0], hint=told[1]))
         else:
             merged[key] = value
     return merged
+
+
+def _misfit(key: str, shipped: Any, value: Any) -> tuple[str, str] | None:
+    """Return what is wrong with a value in the place of a shipped one, and what to do; None where it can stand there.
+
+    The numbers are a user's own. Words stay: what a check needs and what watches a danger are among them.
+    """
+    ours, theirs = ([*one] if isinstance(one, list) else [one] for one in (shipped, value))
+    like = f"Write it like {json.dumps(shipped)}."
+    if not ours or not all(map(_is_number, ours)):
+        kept = "is another word than is shipped", "Leave it out: the numbers are your own, the words stay."
+        return None if type(value) is type(shipped) and value == shipped else kept
+    if isinstance(value, list) != isinstance(shipped, list) or len(theirs) != len(ours):
+        return f"does not stand for {json.dumps(shipped)}", like
+    if not all(_is_number(one) and as_number(one) is not None for one in theirs):
+        return "is not a number", like
+    low, high = -MOST_FOLD * (max(map(abs, ours)) or 1.0), MOST_FOLD * (max(map(abs, ours)) or 1.0)
+    if not isinstance(shipped, list) and shipped > 0:
+        low = 0.0 if key in CAN_BE_NONE else shipped / MOST_FOLD
+    if not all(low <= one <= high for one in theirs):  # not a number is none either
+        return f"is not between {low:g} and {high:g}", like
+    return None
+
+
+def _is_number(value: Any) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool)
 
 
 def _priors_of(table: Mapping[str, Any]) -> Priors:

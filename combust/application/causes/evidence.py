@@ -13,7 +13,7 @@ from combust.application.causes.catalogue import Priors
 from combust.application.causes.clean_gas import O2_AIR
 from combust.application.causes.forward import BAND, VISIT_CHANNELS, Model
 from combust.application.causes.stage_reading import StageReading, Values
-from combust.application.heater.baseline import co_u, static_u
+from combust.application.heater.baseline import MACHINE, PORTS, co_u, static_u
 from combust.application.heater.healthy import HealthyStage
 from combust.application.heater.structure import Parameters
 from combust.domain.instrument import InstrumentClass
@@ -91,16 +91,12 @@ def observations_of(
         u = max(instrument.temp_limit_c, instrument.temp_limit_share * abs(flue)) / 2.0
         add("flue", flue, np.hypot(numbers["flue_scatter_k"], 0.6 * u), 0.8 * u)
     _add_heating_air(reading, row, numbers, add)
-    for channel, column, u in (
-        ("voltage", "supply_v", numbers["voltage_u"]),
-        ("speed", "blower_rpm", numbers["speed_u"]),
-        ("frequency", "pump_hz", numbers["frequency_u"]),
-    ):
+    for channel, column in MACHINE.items():
         value = reading.get(column)
         if value and channel in base:
-            add(channel, np.log(value), u)
-    for channel in ("intake_static", "exhaust_static"):
-        value = reading.get(f"{channel}_pa")
+            add(channel, np.log(value), numbers[f"{channel}_u"])
+    for channel, column in PORTS.items():
+        value = reading.get(column)
         taken_off = row.arrangement == f"{channel.split('_')[0]}_duct_off"
         if value is not None and channel in base and not taken_off:
             size = max(abs(float(value)), 2.0)

@@ -147,17 +147,20 @@ def _moves(sides: tuple[pd.DataFrame, pd.DataFrame] | None) -> pd.DataFrame:
 
 def _cells(rows: pd.DataFrame, kind: str, old: pd.DataFrame | None, new: pd.DataFrame | None) -> pd.DataFrame:
     """Return the cells of some vehicles that differ, or all where one plan does not hold them; ``rows`` names them."""
-    parts = []
-    for column in rows:
-        before, after = (None if one is None else one[column] for one in (old, new))
-        differs = np.ones(len(rows), dtype=bool)
-        if before is not None and after is not None:
-            differs = ~((before == after) | (before.isna() & after.isna())).to_numpy()
-        part = pd.DataFrame({"vehicle_id": rows.index[differs], "kind": kind, "column": column})
-        for name, values in (("before", before), ("after", after)):
-            part[name] = None if values is None else values[differs].astype(object).to_numpy()
-        parts.append(part.astype({"before": object, "after": object}))
-    return pd.concat(parts, ignore_index=True)
+    differs = np.ones((rows.shape[1], len(rows)), dtype=bool)
+    if old is not None and new is not None:
+        for number, column in enumerate(rows):
+            before, after = old[column], new[column]
+            differs[number] = ~((before == after) | (before.isna() & after.isna())).to_numpy(dtype=bool)
+    column, row = np.nonzero(differs)
+    sides = {
+        name: [None] * len(row)
+        if one is None
+        else [cell for key, at in zip(rows, differs, strict=True) for cell in one[key][at].astype(object)]
+        for name, one in (("before", old), ("after", new))
+    }
+    named = pd.DataFrame({"vehicle_id": rows.index[row], "kind": kind, "column": rows.columns[column]})
+    return named.assign(**{name: pd.Series(cells, named.index, dtype=object) for name, cells in sides.items()})
 
 
 def _decisions(old: pd.DataFrame, new: pd.DataFrame) -> pd.DataFrame:

@@ -24,6 +24,10 @@ from combust.kernel.constants import DRY_AIR
 from combust.kernel.fuel_delivery import pump_hz_from_volume_flow
 from combust.kernel.working_point import HealthyState
 
+# What is read at the machine, as ln of its size: channel -> the column it stands in.
+MACHINE = {"voltage": "supply_v", "speed": "blower_rpm", "frequency": "pump_hz"}
+PORTS = {"intake_static": "intake_static_pa", "exhaust_static": "exhaust_static_pa"}
+
 
 class _Builder:
     """Collects what a stage reads when healthy; the one place that decides what stands in for a missing channel."""
@@ -105,19 +109,19 @@ class _Builder:
     def machine(self, heater: Heater, stage: Stage) -> None:
         """Keep port pressures, voltage, speed and pump frequency: as read, as stated, or not at all."""
         reading, scatter = self.reading, self.priors["reading"]
-        for key in ("intake_static", "exhaust_static"):
-            pascal = abs(float(reading.get(f"{key}_pa") or 0.0))
+        for key, column in PORTS.items():
+            pascal = abs(float(reading.get(column) or 0.0))
             if pascal >= 2.0:
                 self.put(key, float(np.log(pascal)), static_u(pascal, scatter), "static")
         stated = stage.pump_hz
         if stated is None and stage.fuel_l_per_h and heater.stroke_ul:
             stated = pump_hz_from_volume_flow(stage.fuel_l_per_h, heater.stroke_ul)
-        for key, read, other, other_u in (
-            ("voltage", "supply_v", 1.05 * (heater.nominal_v or 0.0), 0.04),
-            ("speed", "blower_rpm", stage.blower_rpm, 0.04),
-            ("frequency", "pump_hz", stated, 0.03),
+        for key, other, other_u in (
+            ("voltage", 1.05 * (heater.nominal_v or 0.0), 0.04),
+            ("speed", stage.blower_rpm, 0.04),
+            ("frequency", stated, 0.03),
         ):
-            given = reading.get(read)
+            given = reading.get(MACHINE[key])
             number = float(given or other or 0.0)
             if number:
                 self.put(key, float(np.log(number)), scatter[f"{key}_u"] if given else other_u)

@@ -22,7 +22,7 @@ def sum_of(rows: Iterable[dict[str, Any]]) -> str:
     for row in rows:
         held = {key: row[key] for key in sorted(row) if row[key] is not None and key != MARK}
         texts = (
-            f"{key}={value + 0.0:.12g}" if isinstance(value, int | float) else f"{key}={value}"
+            f"{key}={float(value) + 0.0!r}" if isinstance(value, int | float) else f"{key}={value}"
             for key, value in held.items()
         )
         lines.append(" ".join(texts))

@@ -81,7 +81,9 @@ class MysteryCase:
         _need(0.0 <= given["budget"] <= 1000.0, "what it pays for cannot be")
         _need(given["heater_id"] in heaters() and given["level"] in LEVELS, "heater or level is not known")
         _need(_is_first_reading(given["context"], given["first"]), "the first reading is not acceptable")
-        return cls(**{name: given[name] for name in cls.__slots__})
+        held = cls(**{name: given[name] for name in cls.__slots__})
+        _need(held.context["stage"] in {row["stage"] for row in held.baseline}, "its heater has no such stage")
+        return held
 
     def __str__(self) -> str:
         fuel, place, first = self.heater.fuel.label, self.context, self.first
@@ -220,7 +222,7 @@ class Play:
     Examples
     --------
     >>> from combust.application.mystery import Dealer
-    >>> play = Play(Dealer("a sentence for the example").deal(7, "easy")).take("ambient_air")
+    >>> play = Play(Dealer("a sentence for the example").deal(8, "easy")).take("ambient_air")
     >>> sorted(play.visit().shown["ambient_air"])
     ['ambient_co_ppm', 'ambient_o2_pct']
     """

@@ -18,6 +18,7 @@ from combust.application.causes.clean_gas import O2_AIR
 from combust.application.causes.draws import NORMALS_EACH, severity_of
 from combust.application.causes.engine import Engine
 from combust.application.causes.stage_reading import StageReading
+from combust.application.heater.baseline import MACHINE, PORTS
 from combust.application.heater.healthy import PATH
 from combust.application.heater.structure import STRUCTURE, share_of
 from combust.application.mystery.case import FIRST
@@ -44,11 +45,8 @@ SHOWN_WITH = {
 # Channels that are logarithms -> (column, sign), and those that are read as they are.
 LOGARITHMS = {
     "co": ("co_dry_ppm", 1.0),
-    "voltage": ("supply_v", 1.0),
-    "speed": ("blower_rpm", 1.0),
-    "frequency": ("pump_hz", 1.0),
-    "intake_static": ("intake_static_pa", -1.0),
-    "exhaust_static": ("exhaust_static_pa", 1.0),
+    **{channel: (column, 1.0) for channel, column in MACHINE.items()},
+    **{channel: (column, -1.0 if channel == "intake_static" else 1.0) for channel, column in PORTS.items()},
     "span_over_3min": ("o2_span_over_3min_pct", 1.0),
     "drift": ("flue_drift_k_per_min", 1.0),
 }

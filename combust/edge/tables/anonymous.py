@@ -114,6 +114,9 @@ def read_anonymous(path: str | Path) -> list[dict[str, Any]]:
         raise CombustError(
             Fault("table", str(path), "format", why=f"has a row that cannot be ({line}: {why})", hint=hint)
         )
+    if not entries.good:
+        why, hint = "has lost its rows", "Ask for the table again: none is written empty."
+        raise CombustError(Fault("table", str(path), "damaged", why=why, hint=hint))
     rows = [{key: _whole(key, value) for key, value in row.items() if value is not None} for _, row in entries.good]
     for name in dict.fromkeys(str(row.get(MARK)) for row in rows):
         if sum_of(row for row in rows if str(row.get(MARK)) == name) != name:

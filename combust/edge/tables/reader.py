@@ -87,7 +87,7 @@ class Entries:
 
     ``rows`` counts both. ``stops`` are the stop conditions that the good values of refused rows hold, each kind once,
     ``stopped`` those rows (line, values, codes), ``notes`` what is to be told, ``faults`` what is wrong with the row of
-    a line.
+    a line, ``lost`` the good values of a refused row by its line, ``table`` what was read.
     """
 
     rows: int = 0
@@ -97,6 +97,8 @@ class Entries:
     stopped: list[tuple[int, dict[str, Any], list[str]]] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     faults: dict[int, tuple[Fault, ...]] = field(default_factory=dict)
+    lost: dict[int, dict[str, Any]] = field(default_factory=dict)
+    table: Table | None = field(default=None, compare=False, repr=False)
 
     def told(self, words: str = "row {}: {}", *, without: str = "") -> list[str]:
         """Return what is wrong with refused rows, in the order of the table, from their lines and reasons.
@@ -110,9 +112,12 @@ class Entries:
                 alike.setdefault(self._alike(line, why), []).append((line, why))
         return [self._together(words, rows) for rows in alike.values()]
 
-    def refuse(self, line: int, faults: Sequence[Fault], codes: Sequence[str] = ()) -> None:
-        """Refuse a row, with the stop conditions that its good values hold before its faults."""
+    def refuse(
+        self, line: int, faults: Sequence[Fault], codes: Sequence[str] = (), values: dict[str, Any] | None = None
+    ) -> None:
+        """Refuse a row, with the stop conditions that its good ``values`` hold before its faults."""
         self.faults[line] = tuple(faults)
+        self.lost |= {} if values is None else {line: values}
         told = [*(f"stop: {code}." for code in codes), *map(str, faults)]
         self.refused.append((line, " ".join(told)))
 
@@ -145,10 +150,12 @@ class Entries:
         entered = as_cells(rows.values, rows.fields, range(rows.faults.size))
         for row, (line, values) in enumerate(zip(rows.lines.tolist(), entered, strict=True)):
             if row not in mask_of:
-                self.good.append((line, values))
+                over = rows.faults.over.get(row, {})
+                values = {key: value for key, value in values.items() if key not in over}
+                self.good.append((line, {**values, "over": over} if over else values))
                 continue
             codes = codes_of(mask_of[row] & stop_bits())
-            self.refuse(line, [fault for _, fault in rows.faults.of[row]], codes)
+            self.refuse(line, [fault for _, fault in rows.faults.of[row]], codes, values)
             if codes:
                 self.stopped.append((line, values, codes))
             if new := {*codes} - {stop.code for stop in self.stops}:
@@ -308,7 +315,7 @@ def _moments_of(key: str, days: Any, clocks: Any, faults: RowFaults) -> Any:
 
 def read_entries(table: Table, check: Callable[[Rows], object] | None = None) -> Entries:
     """Return the rows of a whole table as what was entered; ``check`` may add faults to a block before."""
-    done = Entries()
+    done = Entries(table=table)
     for rows in table.blocks():
         if check:
             check(rows)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime
 import re
 
+from combust.data.errors import Fault
 from combust.data.moments import moment_of
 
 _DAYS = ("%d.%m.%Y", "%d/%m/%Y", "%m/%d/%Y")
@@ -73,6 +74,17 @@ def why_no_moment(text: str, otherwise: str = "is no time, or can be read in two
     """
     day = _DAY_SHAPE.match(text)
     return otherwise if day is None or _days_of(day[1]) else "cannot be: there is no such day"
+
+
+def no_time(text: object) -> bool:
+    """Return whether a text that should be a time is none that can be told from every other one."""
+    return bool(text) and moment_seconds(str(text)) is None
+
+
+def time_fault(text: object) -> Fault:
+    """Return the fault of a time that is none."""
+    hint = "Write it like 2026-01-12T09:10, or leave it out: the time is stamped."
+    return Fault("taken_at", text, "format", why=why_no_moment(str(text), "is no date with a time"), hint=hint)
 
 
 def clock_seconds(text: str) -> float | None:

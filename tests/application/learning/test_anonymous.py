@@ -238,10 +238,11 @@ def test_each_contribution_counts_once(tmp_path: Path) -> None:
         text.rsplit("\n", 2)[0] + "\n",
         text.replace(",40,", ",90,"),  # the visits behind it, and of which book it is: in every row
         text.replace(",c,", ",b,"),
+        text.partition("\n")[0] + "\n",  # cut off below the heading
     ):
         assert changed != text
         (tmp_path / "u.csv").write_text(changed, encoding="utf-8")
-        with pytest.raises(CombustError, match="changed after it was written"):
+        with pytest.raises(CombustError, match=r"changed after it was written|has lost its rows"):
             read_anonymous(tmp_path / "u.csv")
 
 
