@@ -111,12 +111,16 @@ def test_a_stop_is_not_cleared_by_another_heater_a_date_to_come_or_a_visit_witho
         [{**row(2026, 1.6, co_dry_ppm=40.0), "taken_at": "2062-11-15"}],
         [{**row(2026, 1.6), "taken_at": "2026-11-15"}],
         [{**row(2026, 1.6, co_dry_ppm=40.0), "taken_at": None}],
+        [{**row(2026, 1.6), "taken_at": f"2026-11-{day}"} for day in (12, 15)],
     ):
         told = heater_history([*gassy, *more], HEATER, on=on)
         assert told.stopped, more
         assert told.when_due == "HEATER OFF"
     cleared = heater_history([*gassy, {**row(2026, 1.6, co_dry_ppm=40.0), "taken_at": "2026-11-15"}], HEATER, on=on)
     assert not cleared.stopped
+    # Nor is the alarm of the cab, which is no reading of the flue gas, by a later visit without CO.
+    cab = [*steady(), row(2026, 1.6, cab_co_in_ppm=200.0), {**row(2026, 1.6), "taken_at": "2026-11-15"}]
+    assert heater_history(cab, HEATER, on=on).stopped
     for date in (None, "2062-11-05"):  # a stop whose day is not known, or cannot be, is not over
         assert heater_history([*steady(), {**row(2026, 1.6, **CO_STOP), "taken_at": date}], HEATER, on=on).stopped
     with pytest.raises(CombustError, match="no reading that counts") as caught:

@@ -185,6 +185,7 @@ WRITE: tuple[tuple[str, ...], ...] = (
     ("log", "export", "w.book", "--out=out/e.csv"),
     ("log", "export", "seen.book", "--out=out/e.jsonl"),
     ("log", "backup", "seen.book", "--out=out/c.book"),
+    ("log", "add", "w.book", "t.csv", "--rejects=out/r.csv"),
     ("history", "winters.csv", "--fleet", "--figure=out/h.svg"),
     ("right", "found.csv", "--heaters=few", "--out=out/o.html"),
     ("learn", "others.csv", "--out=out/o.toml"),

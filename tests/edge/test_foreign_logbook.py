@@ -161,7 +161,7 @@ def test_rows_above_the_headings_of_a_map_are_passed_over_and_told(
     Path(foreign[0]).write_bytes(Path(foreign[0]).read_bytes().replace(b"4,84 %", b"484 %"))
     assert [line for line, _ in visits_of_table(foreign[0], mapping=foreign[1])[1].refused] == [row + 3]
     both = ["--map", foreign[1], "--map", foreign[1]]
-    assert "2 taken, 1 refused" in call("log", "add", str(tmp_path / "b.book"), foreign[0], *both).out
+    assert "1 taken, 2 refused" in call("log", "add", str(tmp_path / "b.book"), foreign[0], *both).out
     Path(foreign[0]).write_text("Fellarch\n\no2_dry_pct;co_dry_ppm\n8,2;45\n", encoding="utf-8")
     with pytest.raises(CombustError, match=r"row 3. Take rows 1 and 2 out, or name a map of the headings"):
         visits_of_table(foreign[0])

@@ -42,8 +42,12 @@ def test_a_map_a_column_for_the_whole_file_and_marks_in_every_command(tmp_path: 
     assert [row["location"] for row in rows] == ["outdoors"] * 3
     book = str(tmp_path / "w.book")
     added = call("log", "add", book, str(tmp_path / "in.csv"), "--map", saved)
-    assert "3 rows: 2 taken, 1 refused" in added.out, added.err
+    assert "3 rows: 3 taken, 0 refused" in added.out, added.err
     assert "STOP" in added.err
+    shown = call("log", "show", book, "--visit-id", "h1 2026-01-12")
+    assert ">2000" in shown.out, "over the range is kept as such, with its stop"
+    assert shown.out.startswith("STOP")
+    assert "3 rows were in the book already" in call("log", "add", book, str(tmp_path / "in.csv"), "--map", saved).out
     found = visits_of_table(tmp_path / "in.csv", mapping=saved)[0][0].entries[0][2]
     # 572 F is 300 C, 0.015 % is 150 ppm: by the definitions
     assert found["flue_temp_c"] == pytest.approx(300.0)

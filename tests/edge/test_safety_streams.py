@@ -79,22 +79,23 @@ def test_a_read_stop_keeps_the_other_visits_off_until_it_is_read_again_after_wor
 
 
 @pytest.mark.parametrize(
-    ("of_stop", "of_other", "off"),
+    ("of_stop", "of_other", "co", "off"),
     [
-        ("2025-01-10", "2025-03-02", False),  # read again on a later day: the stop is that day's
-        ("2025-01-10T09:00+01:00", "2025-03-02T08:00+01:00", False),
-        ("2025-01-10", "2025-01-10", True),
-        ("2025-01-10", "2024-12-01", True),
-        ("2025-01-10", None, True),
-        (None, "2025-03-02", True),
-        ("soon", "2025-03-02", True),
+        ("2025-01-10", "2025-03-02", 50, False),  # CO was read again on a later day
+        ("2025-01-10", "2025-03-02", None, True),  # it was not: nobody knows what the heater gives off now
+        ("2025-01-10T09:00+01:00", "2025-03-02T08:00+01:00", 50, False),
+        ("2025-01-10", "2025-01-10", 50, True),
+        ("2025-01-10", "2024-12-01", 50, True),
+        ("2025-01-10", None, 50, True),
+        (None, "2025-03-02", 50, True),
+        ("soon", "2025-03-02", 50, True),
     ],
 )
-def test_a_stop_keeps_off_every_visit_but_those_of_a_later_day(
-    of_stop: str | None, of_other: str | None, off: bool
+def test_a_stop_keeps_off_every_visit_until_co_was_read_on_a_later_day(
+    of_stop: str | None, of_other: str | None, co: float | None, off: bool
 ) -> None:
-    clean = {"stage": "high", "o2_dry_pct": 8.2, "co_dry_ppm": 50, "location": "outdoors"}
-    other = clean | {"visit_id": "A"} | ({"taken_at": of_other} if of_other else {})
+    clean = {"stage": "high", "o2_dry_pct": 8.2, "location": "outdoors"}
+    other = clean | {"visit_id": "A", "co_dry_ppm": co} | ({"taken_at": of_other} if of_other else {})
     stop = clean | {"visit_id": "B", "co_dry_ppm": 2400} | ({"taken_at": of_stop} if of_stop else {})
     found = rank_causes(Heater.load(PROFILE), [other, stop], pairs=False)
     assert bool(found[0].stop) == off

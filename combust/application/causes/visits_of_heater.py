@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from itertools import groupby
 from typing import Any, NamedTuple
@@ -9,6 +10,7 @@ from typing import Any, NamedTuple
 from combust.application.causes.catalogue import Priors, get_priors
 from combust.application.causes.first_look import first_look
 from combust.application.causes.stage_reading import Values
+from combust.application.safety import co_days, over_on
 from combust.data.errors import CombustError, Fault
 from combust.data.moments import date_of
 from combust.data.near import did_you_mean, near_matches
@@ -24,10 +26,10 @@ OF_SITE = (*PLACE, "above_heater_limit")  # stops of where one visit was made, n
 
 
 class Stopped(NamedTuple):
-    """A visit whose last readings stop the heater: its name with the stops, and when it was (empty: nobody told)."""
+    """A visit whose last readings stop the heater: its name with the stops, and the day from which they are over."""
 
     told: str
-    taken_at: str
+    over: datetime.date | None
 
 
 def group_visits(
@@ -127,29 +129,30 @@ def stopped_where(
     found: dict[str, Stopped] = {}
     if len({str(readings[0].get("visit_id", "1")) for readings in visits}) < 2:
         return found
+    read = co_days(reading for readings in visits for reading in readings)
     for burnt, some in by_fuel(heater, visits, catalogue):
         for readings, look in zip(some, first_look(burnt, instrument, some), strict=True):
             visit, codes = str(readings[0].get("visit_id", "1")), [one.code for one in look.safety.stops]
             codes = [code for code in codes if code not in OF_SITE]
             found.pop(visit, None)
             if codes:
-                found[visit] = Stopped(f"visit {visit} ({', '.join(codes)})", _last(readings))
+                day = date_of(_last(readings))
+                found[visit] = Stopped(f"visit {visit} ({', '.join(codes)})", over_on(day, read) if day else None)
     return found
 
 
 def stops_of_others(readings: Sequence[Values], stopped: Mapping[str, Stopped]) -> list[str]:
     """Return the stops of the other visits that keep the heater off in this one.
 
-    A heater that was read again on a later day was let run since: a stop of an earlier day is that day's. One of the
-    same day, of a later one, or of a day that nobody told keeps it off.
+    A stop stands until CO was read again on a later day (:func:`combust.application.safety.over_on`); it keeps the
+    heater off in what was read before that day, and in what nobody gave a day.
     """
     own, now = str(readings[0].get("visit_id", "1")), date_of(_first(readings))
-    names = []
-    for visit, one in stopped.items():
-        then = date_of(one.taken_at)
-        if visit != own and not (then and now and now > then):
-            names.append(one.told)
-    return names
+    return [
+        one.told
+        for visit, one in stopped.items()
+        if visit != own and not (one.over is not None and now is not None and now >= one.over)
+    ]
 
 
 def _first(readings: Sequence[Values]) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -45,6 +45,8 @@ class FleetHistory(Result):
         heater_id -> why nothing can be told of it, and its findings.
     without_visits, without_profile : tuple of str
         Heaters of a profile that the log does not hold, and heaters of the log without a profile.
+    refused : mapping
+        Heaters of which the log holds refused rows only -> how many.
     left_out : tuple of str
         What concerns more than one heater.
     """
@@ -55,6 +57,7 @@ class FleetHistory(Result):
     without_visits: tuple[str, ...]
     without_profile: tuple[str, ...]
     left_out: tuple[str, ...]
+    refused: Mapping[str, int] = field(default_factory=dict)
     calculated = True
 
     @property
@@ -75,6 +78,7 @@ class FleetHistory(Result):
             f"Drifting: {drifting}." if drifting else "",
             f"Not followed: {', '.join(self.not_followed)}." if self.not_followed else "",
             f"Never visited: {', '.join(self.without_visits)}." if self.without_visits else "",
+            f"Every row refused: {', '.join(self.refused)}." if self.refused else "",
         ]
         return " ".join(part for part in parts if part)
 
@@ -86,6 +90,7 @@ def fleet_history(
     events: Mapping[str, Sequence[Event]] | None = None,
     visits: Sequence[JudgedVisit] = (),
     on: datetime.date | None = None,
+    refused: Mapping[str, int] | None = None,
     **options: Any,
 ) -> FleetHistory:
     """Return every heater's history, the worst first: stopped, then due, by the chance to read outside its band.
@@ -101,6 +106,8 @@ def fleet_history(
     visits : sequence of JudgedVisit, optional
     on : date, optional
         Day of the question; default now.
+    refused : mapping, optional
+        heater_id -> how many of its rows were refused and are not among those given.
     **options
         As for :func:`heater_history`.
 
@@ -135,14 +142,20 @@ def fleet_history(
         nothing.safety = Safety(in_order(_named(name, one) for name, other in lost.items() for one in other.findings))
         raise nothing
     told += [*_alike([*by_heater, *profiles]), *_interchanged(found)]
+    lost_rows = {name: count for name, count in (refused or {}).items() if _is_none_of(name, by_heater)}
     return FleetHistory(
         tuple(sorted(found, key=_worst_first)),
         on or datetime.date.today(),
         lost,
-        tuple(name for name in profiles if name not in by_heater),
+        tuple(name for name in profiles if name not in by_heater and _is_none_of(name, lost_rows)),
         tuple(name for name in by_heater if name not in profiles),
         tuple(told),
+        lost_rows,
     )
+
+
+def _is_none_of(name: str, names: Iterable[str]) -> bool:
+    return folded_id(name) not in {folded_id(one) for one in names}
 
 
 def _worst_first(one: HeaterHistory) -> tuple[bool, bool, bool, float, datetime.date]:

@@ -11,14 +11,12 @@ from typing import Any
 import numpy as np
 
 from combust.application.reading.result import safety_of
-from combust.application.safety import height_at_least, own_limits
+from combust.application.safety import co_days, height_at_least, over_on, own_limits
 from combust.application.visit.taken import name_of_row, of_rows
 from combust.data.moments import date_of
 from combust.domain.heater import Heater, HeaterLimits
 from combust.domain.limits import Finding, finding, in_order
 from combust.domain.safety import Safety, of_all
-
-CO = ("co_dry_ppm", "co_wet_ppm")
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,17 +47,19 @@ def last_findings(
         Its own document limits the height of the last visit.
     """
     days = [date_of(row.get("taken_at")) for row in rows]
-    dated = [(day, row) for day, row in zip(days, rows, strict=True) if day and day <= until]
-    last = max((day for day, _ in dated), default=None)
-    last_co = max((day for day, row in dated if any(row.get(key) is not None for key in CO)), default=None)
+    last = max((day for day in days if day and day <= until), default=None)
+    read = [day for day in co_days(rows) if day <= until]
     whole = {one.visit_id: one for one in visits}
     alone = [(day, row) for day, row in zip(days, rows, strict=True) if row.get("visit_id") not in whole]
     parts = [one.safety() for one in visits if _counts(one.date, last)]
     parts.append(_of_rows(row for day, row in alone if _counts(day, last)))
-    if last and last_co and last_co < last:
-        before = [one.safety() for one in visits if one.date == last_co]
-        before.append(_of_rows(row for day, row in alone if day == last_co))
-        parts += [Safety(one.without_place().stops) for one in before]
+
+    def stands(day: datetime.date | None) -> bool:
+        return day is not None and not _counts(day, last) and over_on(day, read) is None
+
+    before = [one.safety() for one in visits if stands(one.date)]
+    before.append(_of_rows(row for day, row in alone if stands(day)))
+    parts += [Safety(one.without_place().stops) for one in before]
     newest = [row for day, row in zip(days, rows, strict=True) if _counts(day, last)]
     return in_order([*of_all(parts).findings, *_above_limit(newest, heater)])
 

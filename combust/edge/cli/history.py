@@ -9,7 +9,7 @@ import click
 
 from combust.application.history.fleet_history import FleetHistory
 from combust.application.history.history_result import HeaterHistory
-from combust.domain.result import shown, text_of_rows
+from combust.domain.result import many, shown, text_of_rows
 from combust.domain.safety import Safety, of_all
 from combust.edge.cli.answer import Answer, answers
 from combust.edge.cli.options import TypedFloat, instrument_option, table_options
@@ -90,6 +90,7 @@ def _of_fleet(fleet: FleetHistory) -> list[str]:
     told = [f"{name} is not followed: {one.why}" for name, one in fleet.not_followed.items()]
     if fleet.without_visits:
         told.append(f"No visit of {', '.join(fleet.without_visits)} in the log, only a profile.")
+    told += [f"Of {name} {many(count, 'row')}, and all refused." for name, count in fleet.refused.items()]
     if fleet.without_profile:
         hint = "the lowest lambda stands in the profile. Give it, once for each heater: --heater FILE, or a folder"
         told.append(f"No risk of {', '.join(fleet.without_profile)}: {hint}")

@@ -21,6 +21,7 @@ from combust.edge.cli import output
 from combust.edge.cli.answer import Answer, answers
 from combust.edge.cli.files import EXPORTED, Updated, Written
 from combust.edge.cli.group import NearGroup
+from combust.edge.cli.log_add import command as add_command
 from combust.edge.cli.options import key_option, table_options
 from combust.edge.logbook.book import Logbook
 from combust.edge.logbook.listing import list_visits
@@ -52,6 +53,9 @@ def command() -> None:
     """
 
 
+command.add_command(add_command)
+
+
 LAST = 50
 LISTED = {"safety": "state", "visit": "visit_id", "revision": "revision", "heater": "heater_id"} | {
     "opened": "opened",
@@ -59,60 +63,6 @@ LISTED = {"safety": "state", "visit": "visit_id", "revision": "revision", "heate
     "checksum": "checksum",
     "status": "status",
 }
-
-
-@answers("add", command, strict="")
-@click.argument("book", type=Updated(), metavar="BOOK")
-@click.argument("source", metavar="FILE")
-@table_options
-@key_option()
-def add_command(book: str, source: str, mapping: TableMap, key_file: str | None) -> Answer:
-    """Take the readings of a table into visits, CSV or Parquet.
-
-    Use it for what was written down elsewhere. It is one transaction; the logbook is made when it is not there. What is
-    read at the heater is typed with combust visit enter.
-
-    \b
-    Example:
-      combust log add winter.book data/larkfell_visits.csv
-    """
-    return _add_table(book, source, mapping, key_file)
-
-
-def _add_table(book: str, source: str, mapping: TableMap, key_file: str | None) -> Answer:
-    from combust.edge.logbook.visit_tables import safety_of_visits, visits_of_table
-
-    visits, table = visits_of_table(source, mapping=mapping)
-    notes = [*table.notes, *table.told("row {} refused: {}")]
-    if not visits:
-        output.tell_notes(notes)
-        why, hint = "holds no row that can be taken", "Mend the rows named above; nothing was written."
-        with output.told_first(Safety(tuple(table.stops))):
-            raise CombustError(Fault("file", source, "missing", why=why, hint=hint))
-    counts = {"rows": table.rows, "refused": len(table.refused)}
-    safety = of_all([safety_of_visits(visits, table.stops)], refused=len(table.refused))
-    return _write(book, visits, safety, notes=notes, counts=counts, key_file=key_file)
-
-
-def _write(
-    book: str,
-    visits: list[NewVisit],
-    safety: Safety,
-    *,
-    notes: Iterable[str],
-    counts: dict[str, int],
-    key_file: str | None,
-) -> Answer:
-    """Write visits and tell what was written; ``counts`` are those of the rows of a table."""
-    with output.told_first(safety), Logbook(book, create=True, key_file=key_file) as opened:
-        written = add(opened, visits)
-    said = [f"note: {text}" for text in (*opened.notes, *notes)]
-    lines = [f"Written: visit {it.visit_id}, revision {it.revision}, {many(it.entries, 'entry')}." for it in written]
-    if counts:
-        lines.append(
-            f"{many(counts['rows'], 'row')}: {counts['rows'] - counts['refused']} taken, {counts['refused']} refused."
-        )
-    return Answer({"written": plain(written), **counts}, "\n".join(lines), safety, notes=said, in_full=True)
 
 
 @answers("show", command, strict="")

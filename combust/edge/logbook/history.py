@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
@@ -121,7 +121,13 @@ def fleet_drift_history(
     entries = read_log(log, mapping)
     profiles, more = read_profiles([heaters]) if isinstance(heaters, str | Path) else (heaters, [])
     found = fleet_history(
-        entries.rows, profiles, events=entries.events, visits=entries.judged, on=day_of(on), **options
+        entries.rows,
+        profiles,
+        events=entries.events,
+        visits=entries.judged,
+        on=day_of(on),
+        refused=entries.refused,
+        **options,
     )
     return replace(found, left_out=(*more, *entries.notes, *found.left_out))
 
@@ -159,6 +165,7 @@ class LogEntries:
     notes: list[str] = field(default_factory=list)
     stops: list[Finding] = field(default_factory=list)
     serials: dict[str, list[tuple[date, str]]] = field(default_factory=lambda: defaultdict(list))
+    refused: Counter[str] = field(default_factory=Counter)  # heater -> how many of its rows were refused
     spelled: dict[str, str] = field(default_factory=dict)  # ids of heaters as they are compared -> as first met
 
     def add(self, visit: NewVisit | Visit, entries: Iterable[tuple[str, Any]], opened: date | None = None) -> None:
@@ -252,6 +259,7 @@ def _of_table(given: Any, mapping: MapLike) -> LogEntries:
 
     visits, table = visits_of_table(given, mapping=mapping)
     entries = LogEntries(notes=[*table.notes, *table.told("Row {} was refused: {}")], stops=table.stops)
+    entries.refused.update(str(row["heater_id"]) for row in table.lost.values() if row.get("heater_id"))
     for visit in visits:
         entries.add(visit, ((kind, body) for kind, _, body in visit.entries))
     entries.tell_swaps()

@@ -26,10 +26,10 @@ from combust.data.vocabulary import inputs
 from combust.domain.reading import check_values
 from combust.domain.result import plain
 from combust.domain.safety import Safety, of_all
-from combust.edge.logbook.visits import NewVisit, time_fault
+from combust.edge.logbook.visits import NewVisit
 from combust.edge.tables.cells import UNKNOWN, number_and_unit, read_cell
 from combust.edge.tables.headings import USUAL_WORDS, in_unit, is_unit, named, unit_fault, words_beside
-from combust.edge.tables.times import clock_seconds, moment
+from combust.edge.tables.times import clock_seconds, moment, time_fault
 
 # Verb -> the kind of entry that the rest of the line is the text of.
 SENTENCES = {"repair": "adjustment", "adjusted": "adjustment", "note": "note", "unchecked": "not_checked"}

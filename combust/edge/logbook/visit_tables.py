@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import datetime
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -12,7 +15,7 @@ import pyarrow as pa
 
 from combust.application.reading.result import safety_of
 from combust.application.visit.record import HANDED_BACK, check_head, handed_back
-from combust.application.visit.taken import name_of_row, of_rows, worst_co
+from combust.application.visit.taken import Taken, name_of_row, of_rows, worst_co
 from combust.application.visit.visit import Visit, alarm_findings
 from combust.application.visit.words import HEAD
 from combust.data.errors import CombustError, Fault, first_few, shorten
@@ -29,18 +32,40 @@ from combust.edge.tables.reader import DATE, FEW, TIME, Entries, Rows, open_sour
 from combust.edge.tables.series import Series
 from combust.edge.tables.sink import table_sink
 from combust.edge.tables.table_map import MapLike
+from combust.edge.tables.times import LONGEST_DAY, moment_seconds
 
 # What a reading of the worst CO of a series has in common with its steady mean.
 KEPT = ("heater_id", "taken_at", "phase", "location", "fuel", "stage", "probe_leak_test")
+USUAL_STAGES = ("high", "low")
 IDENTITY = ("safety", "visit_id", "heater_id", "reading_id", "taken_at", "note", "fuel", "stage", "instrument", "phase")
 
 
-def visits_of_table(path: str | Path, *, mapping: MapLike = None) -> tuple[list[NewVisit], Entries]:
+@dataclass(frozen=True, slots=True)
+class TableRow:
+    """What one row of a table says: its line, words about the visit, entries, when the visit was closed."""
+
+    line: int
+    head: dict[str, str] = field(default_factory=dict)
+    entries: list[NewEntry] = field(default_factory=list)
+    closed_at: str = ""
+
+
+@dataclass(slots=True)
+class TableVisit(NewVisit):
+    """A visit of a table, with the rows that it is made of."""
+
+    rows: list[TableRow] = field(default_factory=list, compare=False)
+
+
+def visits_of_table(
+    path: str | Path, *, mapping: MapLike = None, over: bool = False
+) -> tuple[list[TableVisit], Entries]:
     """Return the readings of a table as visits, and its entries; every row is taken or refused with its reasons.
 
     Columns are vocabulary keys, the words about a visit (who, place, co_alarm, ...), ``event``, and ``repair``, the
     words of what was done: before a reading with ``phase`` after, behind any other. Without a ``visit_id`` a row
-    belongs to the visit of its heater and day.
+    belongs to the visit of its heater and day. With ``over`` a CO over the range of the instrument is kept as such, as
+    at the keyboard; else its row is refused, and its stop told.
 
     Raises
     ------
@@ -51,13 +76,49 @@ def visits_of_table(path: str | Path, *, mapping: MapLike = None) -> tuple[list[
         why, hint = "is an anonymous table, which holds no visits", "combust learn and combust share read it."
         raise CombustError(Fault("table", str(path), "conflict", why=why, hint=hint))
     fields = {**inputs(), "date": DATE, "time": TIME, **columns_of_visits()}
-    entries = read_entries(read_table(path, fields, mapping), _fault_nameless)
-    gathered: dict[str, NewVisit] = {}
+    entries = read_entries(read_table(path, fields, mapping), partial(_look_over, over=over))
+    gathered: dict[str, TableVisit] = {}
     for line, values in entries.good:
-        if faults := _take(values, gathered):
-            entries.refuse(line, faults)
-    entries.notes = [*entries.notes, *_strange_fuels(gathered.values())]
+        named = name_of_visit(values)
+        if faults := _take(line, values, gathered):
+            twice = all(fault.code == "twice" for fault in faults)  # its visit lacks nothing without it
+            entries.refuse(line, faults, values=None if twice else {"visit_id": named})
+    for visit in [*gathered.values()]:
+        if fault := _closed_too_early(visit):
+            del gathered[visit.visit_id]
+            entries.stops += safety_of_visits([visit], ()).stops
+            for row in visit.rows:
+                entries.refuse(row.line, [fault], values={"visit_id": visit.visit_id})
+    entries.notes = [*entries.notes, *_strange_fuels(gathered.values()), *_strange_stages(gathered.values())]
     return list(gathered.values()), entries
+
+
+def _closed_too_early(visit: TableVisit) -> Fault | None:
+    """Return the fault of a visit that was closed before anything was read; a time without an offset is compared so."""
+    times = [str(body["taken_at"]) for kind, _, body in visit.entries if kind == "reading" and body.get("taken_at")]
+    if not visit.closed_at or not times:
+        return None
+    first = min(times, key=lambda text: moment_seconds(text) or 0.0)
+    ends, begins = (datetime.datetime.fromisoformat(text) for text in (visit.closed_at, first))
+    timed = min(len(visit.closed_at), len(first)) > LONGEST_DAY and (ends.tzinfo is None) == (begins.tzinfo is None)
+    if not (ends < begins if timed else ends.date() < begins.date()):
+        return None
+    why = f"is before anything was read in visit {visit.visit_id} ({first})"
+    return Fault("closed_at", visit.closed_at, "conflict", why=why, hint="Put the day and the time right.")
+
+
+def _strange_stages(visits: Iterable[NewVisit]) -> list[str]:
+    """Return what is to be told of stages that are neither high nor low: a profile may name its stages otherwise."""
+    rows = Counter(
+        str(body["stage"]) for one in visits for kind, _, body in one.entries if kind == "reading" and body.get("stage")
+    )
+    told = []
+    for name, count in rows.items():
+        if name not in USUAL_STAGES:
+            why = f"is neither {' nor '.join(USUAL_STAGES)} ({many(count, 'reading')}): it is kept as it stands"
+            hint = "It is compared only with a stage of that name in a profile."
+            told.append(str(in_a_map("stage", Fault("stage", name, "unknown_name", why=why, hint=hint))))
+    return told
 
 
 def safety_of_visits(visits: Iterable[NewVisit], stops: Iterable[Finding]) -> Safety:
@@ -71,9 +132,14 @@ def safety_of_visits(visits: Iterable[NewVisit], stops: Iterable[Finding]) -> Sa
         whose = [*([heater] if heater else []), f"visit {visit.visit_id}"]
         parts.append((", ".join(whose), Safety(alarm_findings(visit.head))))
         readings = [body for kind, _, body in visit.entries if kind == "reading"]
-        parts += [(name_of_row(one, *whose), safety_of(one)) for one in readings]
+        parts += [(name_of_row(one, *whose), _safety_with_over(one)) for one in readings]
     every = [of_rows(parts), Safety(tuple(stops))]
     return of_all([worst_co(every), *every])
+
+
+def _safety_with_over(reading: Mapping[str, Any]) -> Safety:
+    over = reading.get("over", {})
+    return Taken("", "", {**reading}, over).safety if over else safety_of(reading)
 
 
 def _strange_fuels(visits: Iterable[NewVisit]) -> list[str]:
@@ -106,8 +172,10 @@ def entries_of_series(series: Series, values: Mapping[str, Any]) -> list[NewEntr
     return entries
 
 
-def _fault_nameless(rows: Rows) -> None:
-    """Add a fault to each row that belongs to no visit."""
+def _look_over(rows: Rows, *, over: bool) -> None:
+    """Add a fault to each row that belongs to no visit; with ``over`` forgive what was over the range."""
+    if over:
+        rows.faults.allow_over()
     empty = np.full(len(rows.lines), "", dtype=object)
     visit, heater, taken = (rows.values.get(key, empty) for key in ("visit_id", "heater_id", "taken_at"))
     hint = "Give visit_id, or heater_id and taken_at."
@@ -115,19 +183,31 @@ def _fault_nameless(rows: Rows) -> None:
     rows.faults.add((visit == "") & ((heater == "") | (taken == "")), "visit_id", lambda row: fault)
 
 
-def _take(values: dict[str, Any], gathered: dict[str, NewVisit]) -> list[Fault]:
+def name_of_visit(values: Mapping[str, Any]) -> str:
+    """Return the visit that a row belongs to: the one it names, else that of its heater and day; "" where none is."""
+    heater, taken = values.get("heater_id"), values.get("taken_at")
+    return str(values.get("visit_id") or (f"{heater} {taken[:10]}" if heater and taken else ""))
+
+
+def _take(line: int, values: dict[str, Any], gathered: dict[str, TableVisit]) -> list[Fault]:
     """Add a row to its visit; return why not."""
     head, faults = check_head({key: values.pop(key, None) for key in HEAD})
     event, work = values.pop("event", None), values.pop("repair", None)
     measured = {key: value for key, value in values.items() if key not in ("visit_id", *RECORD_COLUMNS)}
-    visit_id = values.get("visit_id") or f"{values['heater_id']} {values['taken_at'][:10]}"
-    visit = gathered.get(visit_id) or NewVisit(visit_id, values.get("heater_id"), {}, [])
+    visit_id = name_of_visit(values)
+    visit = gathered.get(visit_id) or TableVisit(visit_id, values.get("heater_id"), {}, [])
     heater, key = values.get("heater_id"), values.get("reading_id")
     if heater and visit.heater_id and heater != visit.heater_id:
         why = f"is not the heater of visit {visit_id} ({visit.heater_id})"
         faults.append(Fault("heater_id", heater, "conflict", why=why, hint="One visit is about one heater."))
-    if key and any(kind == "reading" and key == other for kind, other, _ in visit.entries):
+    same = [body for kind, other, body in visit.entries if kind == "reading" and key and key == other]
+    if same == [measured]:
         faults.append(Fault("reading_id", key, "twice", why="comes twice in this visit", hint="Keep one of them."))
+    elif same:
+        hint = "Give one of them another name."
+        faults.append(
+            Fault("reading_id", key, "conflict", why="comes twice in this visit, with other values", hint=hint)
+        )
     if not faults:
         gathered[visit_id] = visit
         visit.heater_id = visit.heater_id or heater
@@ -135,9 +215,11 @@ def _take(values: dict[str, Any], gathered: dict[str, NewVisit]) -> list[Fault]:
         visit.closed_at = str(values.get("closed_at") or visit.closed_at)
         told = any(kind == "adjustment" and body["text"] == work for kind, _, body in visit.entries)
         done: list[NewEntry] = [("adjustment", None, {"text": work})] if work and not told else []
-        rows = entries_of_row(measured)
-        visit.entries += [*done, *rows] if measured.get("phase") == "after" else [*rows, *done]
-        visit.entries += [("event", None, {"event": event, "at": values.get("taken_at")})] if event else []
+        made = entries_of_row(measured)
+        made = [*done, *made] if measured.get("phase") == "after" else [*made, *done]
+        made += [("event", None, {"event": event, "at": values.get("taken_at")})] if event else []
+        visit.entries += made
+        visit.rows.append(TableRow(line, head, made, str(values.get("closed_at") or "")))
     return faults
 
 

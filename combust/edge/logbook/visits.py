@@ -25,7 +25,7 @@ from combust.edge.logbook.migrate import broken_seals
 from combust.edge.logbook.rows import by_visit, of_day, read_all, read_one, visit_of
 from combust.edge.logbook.summary import Found, find, keep, key_for, labels_of, listed
 from combust.edge.next_command import after_closing
-from combust.edge.tables.times import moment_seconds, why_no_moment
+from combust.edge.tables.times import no_time, time_fault
 
 NewEntry = tuple[str, str | None, Mapping[str, Any]]  # kind, key or None, content
 VISIT_ID = Field("visit_id", "text", "a name of up to 200 characters", longest=200, one_line=True)
@@ -89,16 +89,16 @@ def add(book: Logbook, visits: Sequence[NewVisit], *, key: str = "") -> list[Wri
         A closed visit, another heater than the visit's, an entry that is already there, unknown words, a time that is
         none; a hand-back while a stop condition of the visit stands; a key that was used for another visit.
     """
-    if faults := [*_key_faults(key), *(fault for visit in visits for fault in _faults(visit))]:
+    if faults := [*_key_faults(key), *(fault for visit in visits for fault in faults_of(visit))]:
         raise CombustError(faults)
     with book.writing() as connection:
         if key and (done := _answered(connection, key)):
             _refuse_other_use(connection, key, done, [visit.visit_id for visit in visits])
             return done
         request = _parts(key)
-        written = [_add_one(book, connection, visit, request) for visit in visits]
+        written = [add_one(book, connection, visit, request) for visit in visits]
         said = [one.visit_id for one, new in zip(written, visits, strict=True) if new.head.get("handed_back") == "yes"]
-        _refuse_hand_backs(connection, said)
+        refuse_hand_backs(connection, said)
         return written
 
 
@@ -148,9 +148,9 @@ def _parts(key: str) -> Iterator[tuple[str, int]] | None:
     return ((key, part) for part in range(1, 1_000_000)) if key else None
 
 
-def _refuse_hand_backs(connection: sqlite3.Connection, said: Iterable[str]) -> None:
+def refuse_hand_backs(connection: sqlite3.Connection, said: Iterable[str]) -> None:
     """Refuse every hand-back that is said now while a stop condition of its visit stands; the stops are told first."""
-    found = [_read(connection, _need(connection, visit_id)) for visit_id in said]
+    found = [read_found(connection, _need(connection, visit_id)) for visit_id in said]
     faults = [one.within(f"{visit.visit_id}: ") for visit in found for one in hand_back_faults(visit, at_the_end=False)]
     if faults:
         error = CombustError(faults)
@@ -158,7 +158,8 @@ def _refuse_hand_backs(connection: sqlite3.Connection, said: Iterable[str]) -> N
         raise error
 
 
-def _faults(visit: NewVisit) -> list[Fault]:
+def faults_of(visit: NewVisit) -> list[Fault]:
+    """Return what is wrong with what is to be added to a visit, whatever the book holds."""
     _, faults = check_head(visit.head)
     times = [body.get("taken_at") for kind, _, body in visit.entries if kind in ("reading", "part")]
     bodies = [part for _, _, body in visit.entries for part in (body, body.get("values") or {})]
@@ -166,20 +167,16 @@ def _faults(visit: NewVisit) -> list[Fault]:
     return [*faults, *VISIT_ID.faults_of(visit.visit_id), *map(time_fault, filter(no_time, times))]
 
 
-def no_time(text: object) -> bool:
-    """Return whether a text that should be a time is none that can be told from every other one."""
-    return bool(text) and moment_seconds(str(text)) is None
-
-
-def time_fault(text: object) -> Fault:
-    """Return the fault of a time that is none."""
-    hint = "Write it like 2026-01-12T09:10, or leave it out: the time is stamped."
-    return Fault("taken_at", text, "format", why=why_no_moment(str(text), "is no date with a time"), hint=hint)
-
-
-def _add_one(
-    book: Logbook, connection: sqlite3.Connection, new: NewVisit, request: Iterator[tuple[str, int]] | None
+def add_one(
+    book: Logbook, connection: sqlite3.Connection, new: NewVisit, request: Iterator[tuple[str, int]] | None = None
 ) -> Written:
+    """Add to one visit in the transaction of the caller; a visit that is not there yet is opened.
+
+    Raises
+    ------
+    CombustError
+        As :func:`add`.
+    """
     head, _ = check_head(new.head)
     of_a_day = any(kind == "day" for kind, _, _ in new.entries)
     found = None if of_a_day else find(connection, new.visit_id, new.heater_id)
@@ -189,7 +186,7 @@ def _add_one(
     at = new.at or now()
     entries: list[NewEntry] = [("setting", None, head)] if head else []
     if found:
-        visit = _read(connection, found)
+        visit = read_found(connection, found)
         entries = _to_one_that_is_there(book, found.label, visit, new, entries)
     elif of_a_day:
         visit = Visit(new.visit_id, in_order(of_day(connection, new.visit_id, book.origin)))
@@ -306,11 +303,11 @@ def _end(book: Logbook, visit_id: str, kind: str, body_of: Callable[[Visit], dic
         if key and (done := _answered(connection, key)):
             _refuse_other_use(connection, key, done, [visit_id])
         else:
-            visit = _read(connection, found)
+            visit = read_found(connection, found)
             _write(
                 book, connection, visit, found.visit_id, found.key, [(kind, None, body_of(visit))], now(), _parts(key)
             )
-        return _read(connection, found)
+        return read_found(connection, found)
 
 
 def read_visit(book: Logbook, visit_id: str, revision: int | None = None) -> Visit:
@@ -322,7 +319,7 @@ def read_visit(book: Logbook, visit_id: str, revision: int | None = None) -> Vis
         There is none of that name, or several.
     """
     with book.looking() as connection:
-        visit = _read(connection, _need(connection, visit_id))
+        visit = read_found(connection, _need(connection, visit_id))
         found = visit if revision is None else visit.until(revision)
         if found is None:
             raise CombustError(_unknown(connection, f"{visit_id} revision {revision}"))
@@ -368,14 +365,15 @@ def each_visit(book: Logbook) -> Iterator[Visit]:
             query = "SELECT * FROM summary WHERE summary_pk > ? ORDER BY summary_pk LIMIT 64"
             rows = connection.execute(query, (done,)).fetchall()
             labels = labels_of(connection, rows)
-            found = [_read(connection, Found(row["visit_key"], labels[row["visit_key"]], "")) for row in rows]
+            found = [read_found(connection, Found(row["visit_key"], labels[row["visit_key"]], "")) for row in rows]
         yield from found
         if not rows:
             return
         done = rows[-1]["summary_pk"]
 
 
-def _read(connection: sqlite3.Connection, found: Found) -> Visit:
+def read_found(connection: sqlite3.Connection, found: Found) -> Visit:
+    """Return a visit that was found."""
     rows = read_one(connection, found.key)
     names = {str(row["visit_id"]) for row in rows}
     return visit_of(found.label, rows, [one for name in sorted(names) for one in broken_seals(connection, name)])

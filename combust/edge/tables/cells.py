@@ -15,6 +15,7 @@ import pyarrow.compute as pc
 from combust.data.fields import as_number
 from combust.data.near import folded_name
 from combust.edge.tables.arrow import NO_TEXT, numbers_of, text_array
+from combust.edge.tables.times import YEAR
 
 # What people and programs write for "not measured" (common practice, no source). Never turned into 0.
 EMPTY_WORDS = ("", "?", "nan", "na", "n/a", "null", "none", "-", "--")
@@ -101,13 +102,16 @@ def without_unit(column: Any) -> tuple[Any, str]:
 
 
 def all_iso_times(column: Any) -> bool:
-    """Return True when every cell of a column is a time in ISO 8601, all with an offset or all without, or empty."""
+    """Return True when every cell of a column is a time in ISO 8601, all with an offset or all without, or empty.
+
+    Also False where a year cannot be: such cells are looked at one by one.
+    """
     for kind in (pa.timestamp("us"), pa.timestamp("us", "UTC")):
         try:
-            plain_text(column).cast(kind)
+            years = pc.min_max(pc.year(plain_text(column).cast(kind))).as_py()
         except pa.ArrowInvalid:
             continue
-        return True
+        return years["min"] is None or (years["min"] >= YEAR.low and years["max"] <= YEAR.high)
     return False
 
 

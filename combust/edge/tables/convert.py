@@ -40,11 +40,15 @@ _WITHOUT = "Write thousands without a mark, and decimals all with one mark."
 
 @dataclass(slots=True)
 class RowFaults:
-    """Faults by row, each beside the key it is about; ``below`` counts upper bounds that stand for their value."""
+    """Faults by row, each beside the key it is about; ``below`` counts upper bounds that stand for their value.
+
+    ``over`` holds, by row, the least that a quantity can be whose instrument was over its range, where that stops.
+    """
 
     size: int
     of: dict[int, list[tuple[str, Fault]]] = field(default_factory=dict)
     below: dict[str, int] = field(default_factory=dict)
+    over: dict[int, dict[str, float]] = field(default_factory=dict)
 
     def add(self, where: Any, key: str, fault: Callable[[int], Fault]) -> None:
         """Add a fault to each row of a mask; ``fault`` makes it from the row number."""
@@ -55,6 +59,14 @@ class RowFaults:
         """Add a fault to each row whose code has one."""
         if faults:
             self.add(np.isin(index, list(faults)), key, lambda row: faults[int(index[row])])
+
+    def allow_over(self) -> None:
+        """Forgive rows with no other fault that an instrument was over its range; of the others nothing is kept."""
+        for row, over in list(self.over.items()):
+            if sorted(key for key, _ in self.of[row]) == sorted(over):
+                del self.of[row]
+            else:
+                del self.over[row]
 
     @property
     def mask(self) -> Any:
@@ -196,6 +208,9 @@ def _odd_numbers(
             why = f"is a bound ({'over' if cell.bound == '>' else 'under'} the range), not a value"
             hint = "Read it again with an instrument of that range, or leave the cell empty: not measured."
             fault = Fault(entered.foreign or record.key, text, "out_of_band", why=why, hint=hint)
+            if cell.bound == ">" and record.stops_above and number <= record.high:
+                for row in np.flatnonzero(index == place).tolist():
+                    faults.over.setdefault(row, {})[record.key] = float(number)
         else:
             fault = _outside(record, number, entered, cell.number)
         numbers[place] = number if fault is None else record.for_stops(number, at_least=cell.bound == ">", text=text)

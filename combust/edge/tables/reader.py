@@ -23,6 +23,7 @@ from combust.application.reading.result import DEFAULT_FUEL, safety_of
 from combust.application.visit.taken import name_of_row
 from combust.data.errors import CombustError, Fault, first_few, shorten
 from combust.data.fields import Field
+from combust.data.units import in_our_unit
 from combust.data.vocabulary import inputs, quantities
 from combust.domain.catalogue import Catalogue, get_fuel
 from combust.domain.fuel import Fuel
@@ -35,16 +36,18 @@ from combust.edge.tables.arrow import array_of, text_array
 from combust.edge.tables.cells import UNKNOWN, different_words
 from combust.edge.tables.convert import RowFaults, as_cells, check_columns, in_a_map
 from combust.edge.tables.heading_row import faults_of_heading, lines_above
-from combust.edge.tables.headings import Heading, columns_of_visits, match_headings
+from combust.edge.tables.headings import Heading, Matched, columns_of_visits, match_headings
 from combust.edge.tables.source import Block, TableSource, frame_source, open_table
 from combust.edge.tables.table_map import MapLike, TableMap
-from combust.edge.tables.times import moment, why_no_moment
+from combust.edge.tables.times import ORDERS, asks_for_order, moment, why_no_moment
 
 NEAR_FUELS = 100  # near matches take long: a column that holds no fuels at all gets them for its first cells only
 FEW = 5  # rows, and words in them, that are told of those refused for one reason
 MOST_COUNTS = tuple(key for key, record in quantities().items() if record.stops_above)
 ABOVE = "The headings of the map stand in row {row}: nothing above it is read."
 UNITS_READ = "Row {row} holds the units of the headings."
+IN_A_MAP = " Or say the order in a map (--map FILE.toml), with one of " + ", ".join(ORDERS)
+IN_A_MAP += ' for the ?: [dates] order = "?".'
 DATE, TIME = Field("date", "text", "day"), Field("time", "text", "clock time")
 
 
@@ -87,7 +90,7 @@ class Entries:
 
     ``rows`` counts both. ``stops`` are the stop conditions that the good values of refused rows hold, each kind once,
     ``stopped`` those rows (line, values, codes), ``notes`` what is to be told, ``faults`` what is wrong with the row of
-    a line.
+    a line, ``lost`` the good values of a refused row by its line, ``table`` what was read.
     """
 
     rows: int = 0
@@ -97,6 +100,8 @@ class Entries:
     stopped: list[tuple[int, dict[str, Any], list[str]]] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     faults: dict[int, tuple[Fault, ...]] = field(default_factory=dict)
+    lost: dict[int, dict[str, Any]] = field(default_factory=dict)
+    table: Table | None = field(default=None, compare=False, repr=False)
 
     def told(self, words: str = "row {}: {}", *, without: str = "") -> list[str]:
         """Return what is wrong with refused rows, in the order of the table, from their lines and reasons.
@@ -110,9 +115,12 @@ class Entries:
                 alike.setdefault(self._alike(line, why), []).append((line, why))
         return [self._together(words, rows) for rows in alike.values()]
 
-    def refuse(self, line: int, faults: Sequence[Fault], codes: Sequence[str] = ()) -> None:
-        """Refuse a row, with the stop conditions that its good values hold before its faults."""
+    def refuse(
+        self, line: int, faults: Sequence[Fault], codes: Sequence[str] = (), values: dict[str, Any] | None = None
+    ) -> None:
+        """Refuse a row, with the stop conditions that its good ``values`` hold before its faults."""
         self.faults[line] = tuple(faults)
+        self.lost |= {} if values is None else {line: values}
         told = [*(f"stop: {code}." for code in codes), *map(str, faults)]
         self.refused.append((line, " ".join(told)))
 
@@ -145,10 +153,12 @@ class Entries:
         entered = as_cells(rows.values, rows.fields, range(rows.faults.size))
         for row, (line, values) in enumerate(zip(rows.lines.tolist(), entered, strict=True)):
             if row not in mask_of:
-                self.good.append((line, values))
+                over = rows.faults.over.get(row, {})
+                values = {key: value for key, value in values.items() if key not in over}
+                self.good.append((line, {**values, "over": over} if over else values))
                 continue
             codes = codes_of(mask_of[row] & stop_bits())
-            self.refuse(line, [fault for _, fault in rows.faults.of[row]], codes)
+            self.refuse(line, [fault for _, fault in rows.faults.of[row]], codes, values)
             if codes:
                 self.stopped.append((line, values, codes))
             if new := {*codes} - {stop.code for stop in self.stops}:
@@ -193,7 +203,7 @@ class Table:
             for row, why in block.ragged.items():
                 hint = "Mend the row: one cell for each heading."
                 faults.of.setdefault(row, []).append(("row", Fault("row", None, "missing", why=why, hint=hint)))
-            _join_times(values, faults)
+            _join_times(values, faults, self.how.order)
             for key, count in faults.below.items():
                 self.below[key] = self.below.get(key, 0) + count
             yield Rows(table, {}, block.blank, block.bytes_read, block.lines, values, faults, self.fields, self.how)
@@ -257,12 +267,9 @@ def read_table(
     )
     matched = match_headings(source.header, how.headings, fields, units)
     matched.notes += [*notes, *told, *(UNITS_READ.format(row=row) for row in range(line - rows, line))]
-    hint = f"Headings: {shorten(', '.join(source.header), 200)}."
-    faults = [
-        Fault("--map", name, "unknown_name", why="is no heading of the table", hint=hint)
-        for name in how.headings
-        if name not in source.header and name not in elsewhere and source.arrow is None
-    ]
+    missing = [] if source.arrow is not None else [name for name in how.headings if name not in source.header]
+    faults, lacking = _lacking([name for name in missing if name not in elsewhere], source.header, how, matched, fields)
+    matched.notes += lacking
     faults += how.faults_of_words({**columns_of_visits(), **fields}, elsewhere)
     held = {heading.key: heading.name for heading in matched.headings if heading.key}
     fixed = {}
@@ -283,24 +290,51 @@ def read_table(
     return Table(source, matched.headings, fields, replace(how, whole_file=fixed), texts, matched.notes)
 
 
-def _join_times(values: dict[str, Any], faults: RowFaults) -> None:
+def _lacking(
+    missing: Sequence[str], header: Sequence[str], how: TableMap, matched: Matched, fields: Mapping[str, Field]
+) -> tuple[list[Fault], list[str]]:
+    """Return (faults, notes) of headings of a map that a table does not have.
+
+    One of a saved map is told: a sheet may have fewer columns. It is refused where no heading of the map is there, or
+    where a column that nobody knows may be the one that tells a stop.
+    """
+    unknown = [one.name for one in matched.headings if one.key is None and how.headings.get(one.name) != ""]
+    faults, told = [], []
+    for name in missing:
+        key = how.headings[name]
+        record = fields.get(in_our_unit(key, fields)[0])
+        needed = bool(unknown and record and record.stops_above)
+        if needed or name not in how.saved or not any(one in header for one in how.headings):
+            hint = f"Headings: {shorten(', '.join(header), 200)}."
+            hint += f' Say in the map what "{unknown[0]}" is ("" = nothing).' if needed else ""
+            faults.append(Fault("--map", name, "unknown_name", why="is no heading of the table", hint=hint))
+        elif key:
+            told.append(f"{name} ({key})")
+    return faults, [
+        f"Columns of the map that this table does not have: {shorten(', '.join(told), 200)}."
+    ] if told else []
+
+
+def _join_times(values: dict[str, Any], faults: RowFaults, order: str) -> None:
     """Bring ``taken_at``, or ``date`` and ``time``, and ``closed_at`` to ISO 8601; what is none, or two, is a fault."""
     days = values.pop("date", None)
     clocks = values.pop("time", None) if days is not None else None
     days = values.get("taken_at") if days is None else days
     for key, dates, times in (("taken_at", days, clocks), ("closed_at", values.get("closed_at"), None)):
         if dates is not None:
-            values[key] = _moments_of(key, dates, np.full(len(dates), "") if times is None else times, faults)
+            clock = np.full(len(dates), "") if times is None else times
+            values[key] = _moments_of(key, dates, clock, faults, order)
 
 
-def _moments_of(key: str, days: Any, clocks: Any, faults: RowFaults) -> Any:
+def _moments_of(key: str, days: Any, clocks: Any, faults: RowFaults, order: str) -> Any:
     """Return dates with their clock times as ISO 8601 texts, "" where there is none; one that is no time is a fault."""
-    moments = [moment(*pair) if any(pair) else "" for pair in zip(days.tolist(), clocks.tolist(), strict=True)]
+    moments = [moment(*pair, order) if any(pair) else "" for pair in zip(days.tolist(), clocks.tolist(), strict=True)]
 
     def fault(row: int) -> Fault:
         text = f"{days[row]} {clocks[row]}".strip()
         hint = "Write it like 2026-01-12T09:05 or 12.01.2026 09:05."
-        return Fault(key, text, "format", why=why_no_moment(text), hint=hint)
+        hint += IN_A_MAP if asks_for_order(text, order) else ""
+        return Fault(key, text, "format", why=why_no_moment(text, order=order), hint=hint)
 
     faults.add([text is None for text in moments], key, fault)
     return np.array([text or "" for text in moments], dtype=object)
@@ -308,7 +342,7 @@ def _moments_of(key: str, days: Any, clocks: Any, faults: RowFaults) -> Any:
 
 def read_entries(table: Table, check: Callable[[Rows], object] | None = None) -> Entries:
     """Return the rows of a whole table as what was entered; ``check`` may add faults to a block before."""
-    done = Entries()
+    done = Entries(table=table)
     for rows in table.blocks():
         if check:
             check(rows)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from contextlib import ExitStack, closing
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -25,10 +25,10 @@ from combust.domain.limits import Finding, finding_kinds
 from combust.domain.result import many
 from combust.domain.safety import STATES, Safety, of_all, ranks_of
 from combust.edge.tables.arrow import array_of, mask, text_array
-from combust.edge.tables.cells import UNKNOWN
 from combust.edge.tables.csv_text import Part
 from combust.edge.tables.pipeline import in_order
 from combust.edge.tables.reader import Rows, read_table, reading_columns, stop_bits
+from combust.edge.tables.rejects import carried_names, dialect_of, rejected
 from combust.edge.tables.rounded import Rounded
 from combust.edge.tables.sink import table_sink
 from combust.edge.tables.table_map import MapLike
@@ -39,7 +39,6 @@ if TYPE_CHECKING:
 
 RESULT_NAMES = {"pressure_hpa_used": "site_pressure_hpa"}
 DECIMALS = {RESULT_NAMES.get(key, key): quantities()[key].decimals if key in quantities() else 5 for key in RESULT_KEYS}
-REJECT_NAMES = ("row", "reasons")
 
 
 @dataclass(slots=True)
@@ -127,11 +126,7 @@ def interpret_file(
     outs = [path for path in (out, rejects) if path is not None]
     if twice := faults_of_twice(outs):
         raise CombustError(twice)
-    device, counts, how = instrument_class(instrument), Counts(), dict[str, Any]()
-    if dialect := table.source.dialect:
-        bom = dialect.bom or dialect.encoding != "utf-8"  # a spreadsheet that wrote its code page needs to be told
-        comma = "," in dialect.decimal or (dialect.decimal == UNKNOWN and dialect.delimiter == ";")
-        how = {"delimiter": dialect.delimiter, "decimal": "," if comma else ".", "bom": bom}
+    device, counts, how = instrument_class(instrument), Counts(), dialect_of(table.source)
     with ExitStack() as stack:
         stack.enter_context(kept([str(table.source.path)]))
         sinks = [stack.enter_context(table_sink(path, **how)) for path in outs]
@@ -164,31 +159,10 @@ def interpret_file(
 
 
 def _rejected(rows: Rows, refused: Any, found: Any) -> Part:
-    """Return the refused rows of a block as they stand, their lines in the spreadsheet and their reasons."""
+    """Return the refused rows of a block with their reasons."""
     bad = np.flatnonzero(refused)
-    table = rows.table.take(array_of(bad))
-    reasons = text_array([rows.reason(row, int(found[row])) for row in bad.tolist()])
-    names = [*carried_names(table.column_names, REJECT_NAMES), *REJECT_NAMES]
-    return Part(names, [*table.columns, array_of(rows.lines[bad]), reasons])
-
-
-def carried_names(names: Sequence[str], taken: Sequence[str]) -> list[str]:
-    """Return the names under which the columns of the input stand in the output: one that a result needs gets a prefix.
-
-    Examples
-    --------
-    >>> carried_names(["o2_dry_pct", "findings"], ["air_ratio", "findings"])
-    ['o2_dry_pct', 'input_findings']
-    """
-    used = {*names, *taken}
-    carried = []
-    for name in names:
-        new = name
-        while new in taken or (new != name and new in used):
-            new = f"input_{new}"
-        used.add(new)
-        carried.append(new)
-    return carried
+    reasons = [rows.reason(row, int(found[row])) for row in bad.tolist()]
+    return rejected(rows.table, rows.lines, bad, reasons)
 
 
 @dataclass(frozen=True, slots=True)

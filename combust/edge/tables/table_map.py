@@ -14,6 +14,8 @@ It can be kept in a small TOML file and named again::
     [words.phase]
     "vor Reparatur" = "before"    # a word of another language, and ours
     "unklar" = ""                 # says nothing
+    [dates]
+    order = "day month year"      # 05/10/23 is the fifth of October 2023
 """
 
 from __future__ import annotations
@@ -27,9 +29,11 @@ from combust.data.errors import CombustError, Fault, first_few, shorten
 from combust.data.fields import Field, toml_value
 from combust.data.near import did_you_mean, folded_name, near_matches
 from combust.data.tables import read_toml
+from combust.edge.tables.times import ORDERS
 from combust.edge.whole_file import write_text
 
-PARTS = ("headings", "whole_file", "marks", "words")
+PARTS = ("headings", "whole_file", "marks", "words", "dates")
+ORDER = Field("order", "choice", "order of day, month and year", choices=ORDERS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,18 +46,24 @@ class TableMap:
         Heading -> key ("" = not used), key -> cell of every row.
     marks, words : mapping
         Key ("" = every number) -> mark -> what it says; key -> word of the table -> ours.
+    dates : mapping
+        ``order`` of day, month and year, where the table writes them so.
     either : tuple of TableMap
         Maps of several kinds of tables: those count whose headings a table has.
     name : str
         The file it was read from.
+    saved : frozenset of str
+        Headings that a file names: not every table of its kind has all of them.
     """
 
     headings: Mapping[str, str] = field(default_factory=dict)
     whole_file: Mapping[str, str] = field(default_factory=dict)
     marks: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     words: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+    dates: Mapping[str, str] = field(default_factory=dict)
     either: tuple[TableMap, ...] = ()
     name: str = ""
+    saved: frozenset[str] = frozenset()
 
     @classmethod
     def of(cls, given: TableMap | Mapping[str, str] | str | Path | None) -> TableMap:
@@ -77,12 +87,30 @@ class TableMap:
         by_key = {name: rows for name, rows in marks.items() if isinstance(rows, dict)}
         by_key[""] = {mark: text for mark, text in marks.items() if mark not in by_key}
         words = parts["words"].values() if isinstance(parts["words"], dict) else [parts["words"]]
-        tables = [parts["headings"], parts["whole_file"], *by_key.values(), *words]
+        tables = [parts["headings"], parts["whole_file"], parts["dates"], *by_key.values(), *words]
         texts = all(isinstance(rows, dict) and all(isinstance(t, str) for t in rows.values()) for rows in tables)
         if found or not texts:
-            hint = 'It holds [headings], [whole_file], [marks], [words.KEY] with lines like "O2" = "o2_dry_pct".'
+            hint = (
+                'It holds [headings], [whole_file], [marks], [words.KEY], [dates] with lines like "O2" = "o2_dry_pct".'
+            )
             raise CombustError(Fault("--map", str(path), "format", why="is no map of a table", hint=hint))
-        return cls(parts["headings"], parts["whole_file"], by_key, parts["words"], name=str(path))
+        faults = [fault.within("[dates] ") for text in parts["dates"].values() for fault in ORDER.faults_of(text)]
+        if faults or parts["dates"].keys() - {ORDER.key}:
+            hint = f'It holds one line: order = "day month year" (or {", ".join(ORDERS[1:])}).'
+            raise CombustError(
+                faults
+                or Fault("[dates]", first_few([*parts["dates"]], 3), "format", why="is no part of a map", hint=hint)
+            )
+        return cls(
+            parts["headings"],
+            parts["whole_file"],
+            by_key,
+            parts["words"],
+            parts["dates"],
+            (),
+            str(path),
+            frozenset(parts["headings"]),
+        )
 
     @classmethod
     def from_options(cls, pairs: Iterable[str], fixed: Iterable[str] = ()) -> TableMap:
@@ -131,7 +159,8 @@ class TableMap:
             for one, gaps in pairs
             if fits and gaps
         ]
-        return reduce(TableMap.with_more, taken, TableMap()).with_more(alone), told
+        found = reduce(TableMap.with_more, taken, TableMap()).with_more(alone)
+        return (found if fits or not self.either else replace(found, saved=frozenset())), told
 
     def with_more(self, other: TableMap) -> TableMap:
         """Return both maps in one; where they differ the other wins."""
@@ -140,7 +169,20 @@ class TableMap:
             for first, second in ((self.marks, other.marks), (self.words, other.words))
         )
         both = {**self.headings, **other.headings}, {**self.whole_file, **other.whole_file}
-        return TableMap(*both, marks, words, (*self.either, *other.either))
+        return TableMap(
+            *both,
+            marks,
+            words,
+            {**self.dates, **other.dates},
+            (*self.either, *other.either),
+            "",
+            self.saved | other.saved,
+        )
+
+    @property
+    def order(self) -> str:
+        """The order of day, month and year in the table; "" where it was not said."""
+        return self.dates.get(ORDER.key, "")
 
     def marks_of(self, key: str) -> Mapping[str, str]:
         """Return the marks that count in the column of a key."""
@@ -178,7 +220,7 @@ class TableMap:
         """Write the map as TOML, to be named again with ``--map``."""
         shared = {"marks" + (f".{toml_value(key)}" if key else ""): rows for key, rows in self.marks.items()}
         shared |= {f"words.{toml_value(key)}": rows for key, rows in self.words.items()}
-        parts = {"headings": self.headings, "whole_file": self.whole_file, **shared}
+        parts = {"headings": self.headings, "whole_file": self.whole_file, **shared, "dates": self.dates}
         lines = ["# What the headings of this table mean; name it again with: --map FILE"]
         for name, rows in parts.items():
             if rows:

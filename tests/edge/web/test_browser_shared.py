@@ -73,6 +73,7 @@ def test_a_phone_pairs_and_practises(served: Served, book: Path, size: tuple[int
         driver.find_element(By.CSS_SELECTOR, "[name=take][value=ambient_air]").send_keys(Keys.SPACE)
         driver.find_element(By.CSS_SELECTOR, "form[action='/mystery/step'] button.main").send_keys(Keys.ENTER)
         wait(driver, lambda d: "What you found" in told(d))
+        assert "seed=" in driver.current_url, "opened again it is the same case"
         if script:
             sound(driver)
         driver.find_element(By.CSS_SELECTOR, "form[action='/mystery'] button.main").send_keys(Keys.ENTER)

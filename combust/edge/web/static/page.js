@@ -131,7 +131,8 @@ function queue(form, event) {
 // ---- a page that came as an answer takes the place of this one
 async function draw(answer) {
   const page = new DOMParser().parseFromString(await answer.text(), "text/html");
-  if (answer.redirected) history.pushState(null, "", new URL(answer.url).pathname);
+  const there = new URL(answer.url); // with what stands in its address: a case that was ordered is found again
+  if (answer.redirected) history.pushState(null, "", there.pathname + there.search);
   document.title = page.title;
   document.body.replaceWith(document.adoptNode(page.body));
   begin();
