@@ -13,6 +13,7 @@ from combust.data.tables import load_table
 
 SEVERITIES = ("stop", "warn", "note")
 STOP = "STOP. "
+_STOP = re.compile(r"STOP(?:\. | until [^:]*: )|")  # how a stop begins; nothing of any other finding
 _END_OF_SENTENCE = re.compile(r"\. (?=[A-Z])")
 
 
@@ -84,8 +85,9 @@ class Finding:
         >>> Finding("exhaust_co_high", "stop", "STOP. 1530 ppm CO.").named("heater-0312, 2026-01-12").text
         'STOP. heater-0312, 2026-01-12: 1530 ppm CO.'
         """
-        stop = STOP if self.text.startswith(STOP) else ""
-        return replace(self, text=f"{stop}{whose}: {self.text.removeprefix(STOP)}")
+        found = _STOP.match(self.text)
+        stop = found[0] if found else ""
+        return replace(self, text=f"{stop}{whose}: {self.text.removeprefix(stop)}")
 
 
 @cache

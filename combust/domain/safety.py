@@ -252,7 +252,9 @@ def calculation(*findings: Finding) -> Safety:
 
 
 def of_all(parts: Iterable[Safety], *, refused: int = 0) -> Safety:
-    """Return the safety of several things together and of refused rows; each kind of finding once, the worst first.
+    """Return the safety of several things together and of refused rows; the worst first.
+
+    Each kind of finding is told as the first thing tells it that has it: once, or once for each heater.
 
     Parameters
     ----------
@@ -275,8 +277,9 @@ def of_all(parts: Iterable[Safety], *, refused: int = 0) -> Safety:
     >>> of_all([Safety(()), calculation()]).state
     'not_judged'
     """
-    found: dict[str, Finding] = {}
-    for one in (one for part in parts for one in part.findings):
-        found.setdefault(one.code, one)
-    ordered = sorted(found.values(), key=lambda one: -STATES.index(Safety((one,)).state))
+    found: list[Finding] = []
+    for part in parts:
+        known = {one.code for one in found}
+        found += dict.fromkeys(one for one in part.findings if one.code not in known)
+    ordered = sorted(found, key=lambda one: -STATES.index(Safety((one,)).state))
     return Safety(in_order([*ordered, finding("rows_refused", count=refused)] if refused else ordered))

@@ -304,3 +304,78 @@ def test_a_heater_whose_rows_were_all_refused_was_visited(sheet: Sheet) -> None:
     assert "Every row refused: heater-0107." in told.out
     assert "Of heater-0107 1 row, and all refused." in told.err
     assert "heater-0107" not in told.out.partition("Never visited")[2].partition(".")[0]
+
+
+HEATERS = "heater_id,taken_at,stage,phase,location,o2_dry_pct,co_dry_ppm,probe_leak_test,note\n"
+
+
+def sheet_of(folder: Path, *lines: str) -> tuple[str, str]:
+    """Return a book, and a sheet with those rows."""
+    (folder / "in.csv").write_text(HEATERS + "".join(f"{line}\n" for line in lines), encoding="utf-8")
+    return str(folder / "w.book"), str(folder / "in.csv")
+
+
+def test_each_heater_has_its_own_line_of_a_stop(tmp_path: Path) -> None:
+    """1000 ppm in the exhaust stops a heater: 4000 ppm of one must not hide 1450 ppm of another."""
+    book, table = sheet_of(
+        tmp_path,
+        "HG-01,2026-10-03T10:10,high,before,outdoors,8.6,1450,pass,",
+        "HG-02,2026-10-03T10:20,high,before,outdoors,8.6,3000,pass,",
+        "HG-02,2026-10-03T10:30,high,before,outdoors,8.6,4000,pass,",
+        "HG-03,2026-10-04T10:30,high,before,,8.6,40,pass,",
+        "HG-04,2026-10-04T10:30,high,before,,8.6,40,pass,",
+        "HG-05,2026-10-04T10:30,high,before,outdoors,86,1700,pass,",
+    )
+    done = call("log", "add", book, table)
+    stops = [line for line in done.out.splitlines() if line.startswith("STOP")]
+    of_co = [line for line in stops if "CO in the exhaust" in line]
+    assert [[name in line for line in of_co] for name in ("row 7, HG-05", "HG-02", "HG-01")] == [
+        [True, False, False],
+        [False, True, False],
+        [False, False, True],
+    ], done.out
+    assert "(4000 ppm)" in of_co[1]
+    assert "and 1 reading more" in of_co[1]
+    assert "1450 ppm" in of_co[2]
+    assert "more" not in of_co[2]
+    (place,) = [line for line in stops if line.startswith("STOP until it is stated: ")]
+    assert "HG-03 2026-10-04" in place
+    assert "HG-04 2026-10-04" in place
+    assert "HG-01" not in place
+    seen = call("history", table, "--fleet", "--on", "2026-11-01")
+    told = [line for line in seen.out.splitlines() if "STOP" in line]
+    assert all(any(name in line for line in told) for name in ("HG-01", "HG-02", "HG-05")), seen.out
+
+
+def test_an_emptied_cell_proposes_nothing_that_withdraws_the_reading(tmp_path: Path) -> None:
+    row = "HG-02,2026-10-03T10:10,high,before,outdoors,8.6,4000,pass,moved over there"
+    book, table = sheet_of(tmp_path, row)
+    assert call("log", "add", book, table).code == 0
+    for changed, told in (
+        (row.replace("moved over there", ""), "note"),
+        (row.replace("4000", ""), "co_dry_ppm"),
+    ):
+        sheet_of(tmp_path, changed, "HG-03,2026-10-03T10:10,high,before,outdoors,8.6,40,pass,")
+        done = call("log", "add", book, table)
+        assert f"An empty cell takes nothing back: {told} stays in the book" in done.err
+        assert "visit correct" not in done.err
+    sheet_of(tmp_path, row.replace("4000", "").replace("8.6", "8.9"))
+    done = call("log", "add", book, table)
+    assert "An empty cell takes nothing back: co_dry_ppm" in done.err
+    assert "2 o2_dry_pct 8.9 because WHY" in done.err
+    sheet_of(tmp_path, row.replace("over there", "all over it"))
+    assert "note 'moved all over it' because WHY" in call("log", "add", book, table).err
+
+
+def test_a_stop_in_a_row_that_differs_is_told_first_and_in_its_refusal(tmp_path: Path) -> None:
+    first = "HG-01,2026-10-03T10:10,high,before,outdoors,8.6,40,pass,"
+    book, table = sheet_of(tmp_path, first)
+    assert call("log", "add", book, table).code == 0
+    other = "HG-02,2026-10-03T11:10,high,before,outdoors,8.6,4000,pass,"
+    for more in ((), (other,)):
+        sheet_of(tmp_path, first.replace(",40,", ",1450,"), *more)
+        done = call("log", "add", book, table)
+        whole = done.out + done.err
+        assert "STOP. row 2, visit HG-01 2026-10-03" in whole.splitlines()[0], whole
+        assert "1450 ppm" in whole.splitlines()[0]
+        assert "row 2 refused: stop: exhaust_co_high. visit_id" in done.err

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from typing import Any
@@ -252,8 +252,29 @@ def of_rows(parts: Iterable[tuple[str, Safety]]) -> Safety:
     return Safety(tuple(told))
 
 
+def of_heaters(heaters: Iterable[Sequence[tuple[str, Safety]]]) -> Safety:
+    """Return the safety state of readings of several heaters: each stop once for each heater, never two in one.
+
+    Of the stops on CO the heater with the most comes first. Stops of the place stand together, with every name.
+    """
+    heaters = list(heaters)
+    every = [(name, one) for parts in heaters for name, part in parts for one in part.findings]
+    rest = of_rows((name, Safety((one,))) for name, one in every if one.severity != "stop")
+    stops = [one for parts in heaters for one in of_rows(parts).stops if one.code not in PLACE]
+    kinds = list(dict.fromkeys(one.code for one in stops))
+    most = {id(one): -(one.value or 0.0) if one.code.startswith(CO_TOLD) else 0.0 for one in stops}
+    stops.sort(key=lambda one: (kinds.index(one.code), most[id(one)]))
+    places: dict[Finding, dict[str, None]] = {}
+    for name, one in every:
+        if one.severity == "stop" and one.code in PLACE:
+            places.setdefault(one, {})[name] = None
+    return Safety((*stops, *(one.named("; ".join(names)) for one, names in places.items()), *rest.findings))
+
+
 def worst_co(parts: Iterable[Safety]) -> Safety:
-    """Return the findings on CO of several readings, of each kind the most CO first: put before, these are told."""
-    found = [one for part in parts for one in part.findings if one.code.startswith(CO_TOLD)]
-    kinds = list(dict.fromkeys(one.code for one in found))
-    return Safety(tuple(sorted(found, key=lambda one: (kinds.index(one.code), -(one.value or 0.0)))))
+    """Return the findings on CO of several readings, of each kind the one with the most: put before, it is told."""
+    found: dict[str, Finding] = {}
+    for one in (one for part in parts for one in part.findings if one.code.startswith(CO_TOLD)):
+        if one.code not in found or (one.value or 0.0) > (found[one.code].value or 0.0):
+            found[one.code] = one
+    return Safety(tuple(found.values()))

@@ -81,7 +81,7 @@ def command(log: str, profiles: tuple[str, ...], whole: bool, mapping: TableMap,
         found = first = drift_history(entries, heaters[0], **options)
         text = text_of_rows(first.lines())
     notes = [f"note: {text}" for text in (*told, *found.left_out)]
-    safety = of_all([Safety(tuple(entries.stops)), found.safety])
+    safety = of_all([Safety((*entries.stops, *found.safety.findings))])  # in one: each heater keeps its line
     return Answer(found, text, safety, notes=notes, draw=partial(draw_history, first))
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -56,31 +56,40 @@ def command(book: str, source: str, rejects: str | None, mapping: TableMap, key_
       combust log add winter.book data/larkfell_visits.csv
     """
     from combust.edge.logbook.growing import lost_visits, take_in, waiting
-    from combust.edge.logbook.visit_tables import name_of_visit, safety_of_visits, visits_of_table
+    from combust.edge.logbook.visit_tables import codes_of_row, name_of_visit, safety_of_visits, visits_of_table
 
     visits, table = visits_of_table(source, mapping=mapping, over=True)
     table.notes += _later_than_today(visits)
     lost = lost_visits((line, name_of_visit(values)) for line, values in table.lost.items())
-    safety = safety_of_visits(visits, table.stops)
+    rows = {row.line: row for visit in visits for row in visit.rows}
+
+    def refuse(line: int, faults: Sequence[Fault]) -> None:
+        table.refuse(line, faults, codes_of_row(rows[line]))
+
+    def safety() -> Safety:
+        return safety_of_visits(visits, table.stops, {line for line, _ in table.refused})
+
     if not Path(book).exists():
         held_back = waiting(visits, lost)
         if len(held_back) == sum(len(visit.rows) for visit in visits):
             for line, faults in held_back:
-                table.refuse(line, faults)
-            raise _refusal(source, table, rejects, safety)
-    judged = of_all([safety], refused=len(table.refused))
+                refuse(line, faults)
+            raise _refusal(source, table, rejects, safety())
 
     def last(done: Grown) -> None:
         for line, faults in done.refused:
-            table.refuse(line, faults)
+            refuse(line, faults)
         if not done.written and not done.known:
             raise _refusal(source, table, rejects, of_all([done.safety]))
         _write_rejects(rejects, table)
 
+    def judged() -> Safety:
+        return of_all([safety()], refused=len(table.refused))
+
     with output.told_first(judged), Logbook(book, create=True, key_file=key_file) as opened:
         done = take_in(opened, visits, lost, last)
-    safety = of_all([safety, done.safety], refused=len(table.refused))
-    return _answer(source, table, done, rejects, safety, opened.notes)
+    found = of_all([safety(), done.safety], refused=len(table.refused))
+    return _answer(source, table, done, rejects, found, opened.notes)
 
 
 def _later_than_today(visits: Iterable[TableVisit]) -> list[str]:

@@ -42,6 +42,7 @@ OVER = "over"
 DIGITS = 9  # of a number that was written in some unit and is read again
 LOOSE = "{} without a time of day and a reading_id: counted, as many as the book holds of the same values are known. "
 LOOSE += "Give a reading that was repeated its time (taken_at) or a name (reading_id)."
+EMPTIED = "An empty cell takes nothing back: {} stays in the book, write it in the row again."
 STAYS = "Visit {}: the table says {} = {}, the book says {} since and counts."
 
 
@@ -234,11 +235,15 @@ class Held:
     def _other_values(self, entry: Entry, body: Mapping[str, Any]) -> Fault:
         """Return the fault of a row whose reading stands in an open visit with other values."""
         number = names_of(self.visit.entries)[entry.name]
-        pairs = [(key, new) for key, _, new in self._differing(entry, body) if new is not None]
-        given = [part for key, new in pairs for part in (key, *(new.split() if OVER in str(new) else [str(new)]))]
+        told, over = self._differing(entry, body), body.get("over", {})
+        pairs = [(key, new) for key, _, new in told if new is not None]
+        given = [part for key, new in pairs for part in (key, *(new.split() if key in over else [str(new)]))]
         line = ("visit", "correct", "--visit-id", self.visit.visit_id, self.book.path, number, *given, "because", "WHY")
         why = f"holds this reading with other values, as entry {number}: {self._told(entry, body)}"
-        hint = f"Put the row right, or the book: {next_command(*line)}"
+        # without a value the command would withdraw the whole reading, and a stop with it
+        hint = f"Put the row right, or the book: {next_command(*line)}" if pairs else "Put the row right."
+        emptied = [key for key, _, new in told if new is None]
+        hint = f"{EMPTIED.format(first_few(emptied, 3))} {hint}" if emptied else hint
         return Fault("visit_id", self.visit.visit_id, "conflict", why=why, hint=hint)
 
     def _told(self, entry: Entry, body: Mapping[str, Any]) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Container, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
@@ -15,10 +15,11 @@ import pyarrow as pa
 
 from combust.application.reading.result import safety_of
 from combust.application.visit.record import HANDED_BACK, check_head, handed_back
-from combust.application.visit.taken import Taken, name_of_row, of_rows, worst_co
+from combust.application.visit.taken import Taken, name_of_row, of_heaters
 from combust.application.visit.visit import Visit, alarm_findings
 from combust.application.visit.words import HEAD
 from combust.data.errors import CombustError, Fault, first_few, shorten
+from combust.data.near import folded_id
 from combust.data.vocabulary import inputs
 from combust.domain.catalogue import get_fuel
 from combust.domain.limits import Finding
@@ -121,20 +122,36 @@ def _strange_stages(visits: Iterable[NewVisit]) -> list[str]:
     return told
 
 
-def safety_of_visits(visits: Iterable[NewVisit], stops: Iterable[Finding]) -> Safety:
+def safety_of_visits(
+    visits: Iterable[TableVisit], stops: Iterable[Finding], refused: Container[int] = frozenset()
+) -> Safety:
     """Return the safety state of visits of a table and of its refused rows, each finding with the name of its reading.
 
-    ``stops`` are those of the refused rows.
+    Every heater has its own line of a stop. ``stops`` are those of rows that were refused before, ``refused`` lines of
+    rows of the visits that are refused too: their stops come first, with their rows.
     """
-    parts: list[tuple[str, Safety]] = []
+    heaters: dict[tuple[bool, str], list[tuple[str, Safety]]] = {}
     for visit in visits:
         heater = visit.heater_id if visit.heater_id and visit.heater_id not in visit.visit_id else None
         whose = [*([heater] if heater else []), f"visit {visit.visit_id}"]
-        parts.append((", ".join(whose), Safety(alarm_findings(visit.head))))
-        readings = [body for kind, _, body in visit.entries if kind == "reading"]
-        parts += [(name_of_row(one, *whose), _safety_with_over(one)) for one in readings]
-    every = [of_rows(parts), Safety(tuple(stops))]
-    return of_all([worst_co(every), *every])
+        own = folded_id(visit.heater_id or visit.visit_id)
+        heaters.setdefault((True, own), []).append((", ".join(whose), Safety(alarm_findings(visit.head))))
+        for row in visit.rows:
+            out = row.line in refused
+            named = [*([f"row {row.line}"] if out else []), *whose]
+            readings = [body for kind, _, body in row.entries if kind == "reading"]
+            parts = [(name_of_row(one, *named), _safety_with_over(one)) for one in readings]
+            heaters.setdefault((not out, own), []).extend(parts)
+    first = of_heaters(parts for (taken, _), parts in heaters.items() if not taken)
+    last = of_heaters(parts for (taken, _), parts in heaters.items() if taken)
+    return of_all([Safety((*first.stops, *stops, *last.stops)), of_heaters(heaters.values())])
+
+
+def codes_of_row(row: TableRow) -> list[str]:
+    """Return the stop conditions that the readings of a row hold, wherever the heater stands."""
+    readings = [body for kind, _, body in row.entries if kind == "reading"]
+    found = [one.code for body in readings for one in _safety_with_over(body).without_place().stops]
+    return list(dict.fromkeys(found))
 
 
 def _safety_with_over(reading: Mapping[str, Any]) -> Safety:

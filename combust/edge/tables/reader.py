@@ -88,7 +88,7 @@ class Rows(Block):
 class Entries:
     """A table as what was entered: (line, values by key) of good rows, (line, reasons) of refused ones.
 
-    ``rows`` counts both. ``stops`` are the stop conditions that the good values of refused rows hold, each kind once,
+    ``rows`` counts both. ``stops`` are the stop conditions that the good values of refused rows hold, once a heater,
     ``stopped`` those rows (line, values, codes), ``notes`` what is to be told, ``faults`` what is wrong with the row of
     a line, ``lost`` the good values of a refused row by its line, ``table`` what was read.
     """
@@ -102,6 +102,7 @@ class Entries:
     faults: dict[int, tuple[Fault, ...]] = field(default_factory=dict)
     lost: dict[int, dict[str, Any]] = field(default_factory=dict)
     table: Table | None = field(default=None, compare=False, repr=False)
+    _stopped: dict[Any, set[str]] = field(default_factory=dict, compare=False, repr=False)
 
     def told(self, words: str = "row {}: {}", *, without: str = "") -> list[str]:
         """Return what is wrong with refused rows, in the order of the table, from their lines and reasons.
@@ -161,9 +162,11 @@ class Entries:
             self.refuse(line, [fault for _, fault in rows.faults.of[row]], codes, values)
             if codes:
                 self.stopped.append((line, values, codes))
-            if new := {*codes} - {stop.code for stop in self.stops}:
+            heater = values.get("heater_id")
+            if new := {*codes} - self._stopped.setdefault(heater, set()):
+                self._stopped[heater] |= new
                 found = safety_of({key: value for key, value in values.items() if key in known})
-                name = name_of_row(values, *filter(None, [f"row {line}", values.get("heater_id")]))
+                name = name_of_row(values, *filter(None, [f"row {line}", heater]))
                 self.stops += [stop.named(name) for stop in found.stops if stop.code in new]
 
 

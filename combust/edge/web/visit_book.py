@@ -110,7 +110,7 @@ def safety_with(asked: Asked, words: Sequence[str], error: CombustError) -> Safe
     """Return the safety state of the visit of the path with the stops of a line that was refused."""
     visit = visit_of(asked)
     parts = [stops_typed(words, this_moment(), visit), error.safety or Safety(())]
-    stops = Safety(tuple(one for part in parts for one in part.stops))
+    stops = Safety(of_all(parts).stops)
     return of_all([standing_of(asked, visit).safety, stops]).told_in(asked.units)
 
 
