@@ -325,7 +325,7 @@ REFUSED = "heater-0107,2022-11-06T10:00,before,high,outdoors,diesel_b7,88,1830\n
 @pytest.mark.parametrize(
     ("rows", "head"),
     [
-        (OLD, "STOP. visit heater-0107 2024-11-06, before the work, and 1 reading more: CO in the exhaust (1730"),
+        (OLD, "STOP. visit heater-0107 2024-11-06, before the work: CO in the exhaust (1730"),
         (OLD + REFUSED, "STOP. row 6, heater-0107, 2022-11-06, before the work: CO in the exhaust (1830 ppm)"),
     ],
 )

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from combust.application.safety import told_first
 from combust.data.errors import CombustError, Fault, first_few
 from combust.domain.result import many, plain
 from combust.domain.safety import Safety, of_all
@@ -86,7 +87,7 @@ def command(book: str, source: str, rejects: str | None, mapping: TableMap, key_
     def judged() -> Safety:
         return of_all([safety()], refused=len(table.refused))
 
-    with output.told_first(judged), Logbook(book, create=True, key_file=key_file) as opened:
+    with told_first(judged), Logbook(book, create=True, key_file=key_file) as opened:
         done = take_in(opened, visits, lost, last)
     found = of_all([safety(), done.safety], refused=len(table.refused))
     return _answer(source, table, done, rejects, found, opened.notes)
