@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import inspect
+import re
 from collections.abc import Callable, Iterable
 from functools import wraps
 from typing import Any, TypeVar, cast
 
 from combust.data.near import near_matches
 
+TWO_WAYS = "can be read in two ways: as a decimal or as thousands"
+PPM_THOUSANDS = re.compile(r"^\s*(?:[<>≥≤]=?)?\s*\+?([1-9])[.,]([0-9]{3})\s*(?:[pP][pP][mM])?\s*$")
 C = TypeVar("C", bound=Callable[..., Any])
 
 # Our units as the unit libraries spell them. Revolutions are left out: there they count as 2 pi.
@@ -60,6 +63,12 @@ def nearest_keys(word: str, known: Iterable[str]) -> list[str]:
 def carries_unit(value: object) -> bool:
     """Return True for a number of a unit library: it must never be read as a bare number."""
     return hasattr(value, "to") and (hasattr(value, "magnitude") or hasattr(value, "unit"))
+
+
+def two_ways(value: object, unit: str) -> str:
+    """Return how to write a text like 1.450 in ppm, which are told in whole numbers: it can be thousands; else ""."""
+    found = PPM_THOUSANDS.match(value) if unit == "ppm" and isinstance(value, str) else None
+    return f"Write {found[1]}{found[2]}, or {int(found[1] + found[2]) / 1000:g}." if found else ""
 
 
 def why_no_number(value: object) -> str:

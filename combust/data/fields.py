@@ -9,7 +9,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any, SupportsFloat
 
-from combust.data.arguments import carries_unit, magnitude_in, why_no_number
+from combust.data.arguments import TWO_WAYS, carries_unit, magnitude_in, two_ways, why_no_number
 from combust.data.errors import Code, CombustError, Fault, shorten
 from combust.data.near import did_you_mean, near_matches
 from combust.data.units import PPM_A_PERCENT, in_our_unit, key_of_unit, strip_unit
@@ -157,9 +157,10 @@ class Field:
     def not_a_number(self, value: object, *, entered_as: str = "") -> Fault:
         """Return the fault of a value that is no number; ``entered_as`` is its key in another unit."""
         band = self.band
+        if hint := two_ways(value, self.unit):
+            return Fault(entered_as or self.key, value, "not_a_number", why=TWO_WAYS, hint=hint)
         if entered_as:
-            allowed = f" ({band} {self.unit})" if band else ""
-            hint = f"Give a plain number; it becomes {self.key}{allowed}"
+            hint = f"Give a plain number; it becomes {self.key}{f' ({band} {self.unit})' if band else ''}"
         else:
             hint = f"Give a plain number{' in ' + self.unit if self.unit else ''}{', ' + band if band else ''}"
             hint += "" if self.example is None else f", like {self.key} = {toml_value(self.example)}"
@@ -178,7 +179,7 @@ class Field:
 
     def _number(self, value: object) -> float:
         number = as_number(value)
-        if number is None or math.isnan(number):
+        if number is None or math.isnan(number) or two_ways(value, self.unit):
             raise CombustError(self.not_a_number(value))
         if math.isinf(number) or not self.low <= number <= self.high:
             below = "is below zero, which cannot be" if self.low == 0.0 else "is below what can be"

@@ -379,3 +379,16 @@ def test_a_stop_in_a_row_that_differs_is_told_first_and_in_its_refusal(tmp_path:
         assert "STOP. row 2, visit HG-01 2026-10-03" in whole.splitlines()[0], whole
         assert "1450 ppm" in whole.splitlines()[0]
         assert "row 2 refused: stop: exhaust_co_high. visit_id" in done.err
+
+
+def test_a_row_that_stands_twice_is_taken_once_and_told(tmp_path: Path) -> None:
+    """Of the same time of day and the same values; without a time of day such rows are counted."""
+    row = "HG-01,2026-10-03T10:10,high,before,outdoors,8.6,40,pass,"
+    day = row.replace("T10:10", "").replace("HG-01", "HG-02")
+    book, table = sheet_of(tmp_path, row, row, row.replace("T10:10", "T10:20"), day, day)
+    done = call("log", "add", book, table)
+    assert "5 rows: 4 taken, 1 refused" in done.out, done.err
+    assert "row 3 refused: taken_at = 2026-10-03T10:10" in done.err
+    assert "stands in row 2 too, with the same values" in done.err
+    again = call("log", "add", book, table)
+    assert "4 rows were in the book already." in again.out

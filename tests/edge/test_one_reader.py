@@ -304,6 +304,25 @@ def test_2_300_m_of_a_spreadsheet_is_never_2_3_m_in_a_fleet(tmp_path: Path) -> N
     assert [f"{n} vehicles" in text for n, text in zip((12, 9, 4), told, strict=True)] == [True] * 3
 
 
+# A point before three digits marks thousands in many countries (common practice, no source): 1450 ppm stop a heater.
+@pytest.mark.parametrize(
+    ("cell", "held"),
+    [("1.450", None), ("1.450 ppm", None), ('"1,450"', None), (">1.450", None), ("1.45", 1.45), ("0.450", 0.45),
+     ("1450", 1450.0)],
+)  # fmt: skip
+def test_1_450_ppm_is_never_1_45_ppm(cell: str, held: float | None, tmp_path: Path) -> None:
+    path = tmp_path / "in.csv"
+    path.write_text(f"visit_id,heater_id,location,o2_dry_pct,co_dry_ppm\nV1,h,outdoors,8.6,{cell}\n", encoding="utf-8")
+    visits, found = visits_of_table(path, over=True)
+    assert [body["co_dry_ppm"] for one in visits for _, _, body in one.entries] == ([] if held is None else [held])
+    assert [why for _, why in found.refused if "Write 1450, or 1.45." not in why] == []
+    book, typed = str(tmp_path / "w.book"), cell.strip('"').split()
+    assert call("visit", "open", book, "h", "--visit-id", "V1", "outdoors").code == 0
+    done = call("visit", "enter", book, "high", "o2", "8,2", "co", *typed)
+    assert (done.code == 0) == (held is not None), done.err
+    assert ("Write 1450, or 1.45." in done.err) == (held is None)
+
+
 def test_metres_under_a_heading_in_feet_beside_routes_that_climb_are_told() -> None:
     """Sites of 400 to 4100 m under altitude_ft are 122 to 1250 m; the routes between them climb to 4800 m."""
     import pandas as pd

@@ -43,12 +43,13 @@ IDENTITY = ("safety", "visit_id", "heater_id", "reading_id", "taken_at", "note",
 
 @dataclass(frozen=True, slots=True)
 class TableRow:
-    """What one row of a table says: its line, words about the visit, entries, when the visit was closed."""
+    """What one row of a table says: its line, words about the visit, entries, when the visit was closed, all of it."""
 
     line: int
     head: dict[str, str] = field(default_factory=dict)
     entries: list[NewEntry] = field(default_factory=list)
     closed_at: str = ""
+    said: Mapping[str, Any] = field(default_factory=dict)
 
 
 @dataclass(slots=True)
@@ -208,6 +209,7 @@ def name_of_visit(values: Mapping[str, Any]) -> str:
 
 def _take(line: int, values: dict[str, Any], gathered: dict[str, TableVisit]) -> list[Fault]:
     """Add a row to its visit; return why not."""
+    said = {**values}
     head, faults = check_head({key: values.pop(key, None) for key in HEAD})
     event, work = values.pop("event", None), values.pop("repair", None)
     measured = {key: value for key, value in values.items() if key not in ("visit_id", *RECORD_COLUMNS)}
@@ -225,6 +227,10 @@ def _take(line: int, values: dict[str, Any], gathered: dict[str, TableVisit]) ->
         faults.append(
             Fault("reading_id", key, "conflict", why="comes twice in this visit, with other values", hint=hint)
         )
+    timed = not key and len(str(values.get("taken_at") or "")) > LONGEST_DAY
+    if timed and (first := next((row.line for row in visit.rows if row.said == said), None)):
+        why, hint = f"stands in row {first} too, with the same values", "It is taken once: a reading has its own time."
+        faults.append(Fault("taken_at", values["taken_at"], "twice", why=why, hint=hint))
     if not faults:
         gathered[visit_id] = visit
         visit.heater_id = visit.heater_id or heater
@@ -236,7 +242,7 @@ def _take(line: int, values: dict[str, Any], gathered: dict[str, TableVisit]) ->
         made = [*done, *made] if measured.get("phase") == "after" else [*made, *done]
         made += [("event", None, {"event": event, "at": values.get("taken_at")})] if event else []
         visit.entries += made
-        visit.rows.append(TableRow(line, head, made, str(values.get("closed_at") or "")))
+        visit.rows.append(TableRow(line, head, made, str(values.get("closed_at") or ""), said))
     return faults
 
 

@@ -12,6 +12,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from combust.data.arguments import PPM_THOUSANDS
 from combust.data.fields import as_number
 from combust.data.near import folded_name
 from combust.edge.tables.arrow import NO_TEXT, numbers_of, text_array
@@ -86,6 +87,13 @@ def plain_numbers(column: Any, decimal: str) -> Any:
     except pa.ArrowInvalid:
         return None
     return numbers if np.isfinite(numbers).sum() == len(column) - column.null_count else None
+
+
+def holds_thousands(column: Any) -> bool:
+    """Return whether any text of a column in ppm can be thousands, like 1.450."""
+    if pa.types.is_floating(column.type) or pa.types.is_integer(column.type):
+        return False
+    return bool(pc.any(pc.match_substring_regex(plain_text(column), PPM_THOUSANDS.pattern)).as_py())
 
 
 def without_unit(column: Any) -> tuple[Any, str]:

@@ -10,6 +10,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from combust.data.arguments import two_ways
 from combust.data.errors import CombustError, Fault, shorten
 from combust.data.fields import Field, toml_value
 from combust.data.units import in_our_unit
@@ -22,6 +23,7 @@ from combust.edge.tables.cells import (
     all_iso_times,
     different_cells,
     different_words,
+    holds_thousands,
     number_and_unit,
     plain_numbers,
     plain_text,
@@ -148,7 +150,8 @@ def _numbers(
     """Return a number column in the field's unit; cells out of band and unreadable ones are NaN with a fault."""
     bare, unit = (column, "") if marks else without_unit(column)
     key = in_unit(record.key, unit, {record.key: record}) if unit else None
-    entered = None if marks else plain_numbers(bare if key else column, decimal)
+    odd = marks or (record.unit == "ppm" and not heading.foreign and holds_thousands(column))
+    entered = None if odd else plain_numbers(bare if key else column, decimal)
     if entered is None:
         return _odd_numbers(plain_text(column), record, heading, decimal, marks, faults)
     heading = heading.entered_as(key) if key else heading
@@ -198,9 +201,10 @@ def _odd_numbers(
     for place, text in enumerate(cells):
         cell, entered, fault = read_with_unit(marks.get(text, text), record, heading, decimal)
         number = _in_our_unit(cell.number, record, entered)
-        if cell.why:
+        thousands = "" if heading.foreign else two_ways(text, record.unit)
+        if cell.why or thousands:
             fault = fault or record.not_a_number(text, entered_as=heading.foreign or "")
-            if cell.why == TWO_WAYS:
+            if cell.why == TWO_WAYS and not thousands:
                 fault = Fault(heading.name, text, "not_a_number", why=TWO_WAYS, hint=_WITHOUT)
         elif cell.bound == "<" and record.stops_above and number <= record.high:
             below.append(place)
