@@ -89,7 +89,7 @@ class Fuel:
 
     @property
     def families(self) -> frozenset[str]:
-        """Its own family and those of its parts."""
+        """Its own family and those of its parts [-]."""
         return self.holds | {self.family}
 
     @property
