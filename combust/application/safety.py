@@ -9,7 +9,8 @@ from __future__ import annotations
 
 import datetime
 from bisect import bisect_right
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from typing import Any
 
 import numpy as np
@@ -20,8 +21,19 @@ from combust.domain.catalogue import get_fuel
 from combust.domain.fuel import Fuel
 from combust.domain.heater import Heater
 from combust.domain.limits import Finding, finding, limit
+from combust.domain.safety import Safety, of_all
 from combust.kernel.air import altitude_from_pressure
 from combust.kernel.carbon_monoxide import co_air_free
+
+
+@contextmanager
+def told_first(safety: Safety | Callable[[], Safety]) -> Iterator[None]:
+    """Give a refusal inside the block the safety that is known by then: it is told before it."""
+    try:
+        yield
+    except CombustError as error:
+        error.safety = of_all([safety() if callable(safety) else safety, error.safety or Safety(())])
+        raise
 
 
 def air_free_at_least(co: Any, o2: Any) -> Any:

@@ -273,7 +273,7 @@ class Heater:
 
     @property
     def made_for(self) -> Fuel:
-        """The fuel that its document is written for, whatever is in the tank."""
+        """The fuel that its document is written for, whatever is in the tank [mol/mol, MJ/kg]."""
         return self.fuel_of_document or self.fuel
 
     @property
