@@ -156,13 +156,14 @@ class Field:
 
     def not_a_number(self, value: object, *, entered_as: str = "") -> Fault:
         """Return the fault of a value that is no number; ``entered_as`` is its key in another unit."""
-        band = self.band
         if hint := two_ways(value, self.unit):
             return Fault(entered_as or self.key, value, "not_a_number", why=TWO_WAYS, hint=hint)
         if entered_as:
-            hint = f"Give a plain number; it becomes {self.key}{f' ({band} {self.unit})' if band else ''}"
+            hint = f"Give a plain number; it becomes {self.key}{f' ({self.band} {self.unit})' if self.band else ''}"
         else:
-            hint = f"Give a plain number{' in ' + self.unit if self.unit else ''}{', ' + band if band else ''}"
+            hint = (
+                f"Give a plain number{' in ' + self.unit if self.unit else ''}{', ' + self.band if self.band else ''}"
+            )
             hint += "" if self.example is None else f", like {self.key} = {toml_value(self.example)}"
         if not math.isnan(in_ppm := self.from_percent(value)):
             hint = f"That is {in_ppm:g} ppm: give it so."
