@@ -52,13 +52,13 @@ def last_findings(
     last = max((day for day in days if day and day <= until), default=None)
     again = ReadAgain(row for day, row in zip(days, rows, strict=True) if day and day <= until)
     whole = {one.visit_id: one for one in visits}
-    of_visit = defaultdict(list)
+    of_visit: dict[Any, list[Mapping[str, Any]]] = defaultdict(list)
     for row in rows:
         of_visit[row.get("visit_id")].append(row)
     parts = []
     for one in visits:
         its = of_visit[one.visit_id]
-        if _counts(one.date, last):
+        if one.date is None or _counts(one.date, last):
             parts.append(one.safety())
         elif not (its and all(map(again.holds_nothing_old, its))):
             parts.append(_left(one.safety(), again, (one.date, True), its))
@@ -71,10 +71,10 @@ def last_findings(
 def _of_row(row: Mapping[str, Any], again: ReadAgain, counts: bool) -> Safety:
     """Return the safety state of a reading without the stops that are over; of an older one only its stops."""
     since = moment_of(row)
-    if since is None or (counts and not again.holds_nothing_old(row)):
-        found = safety_of(row)
-        return found if since is None else _left(found, again, since, [row], counts=True)
-    return Safety(()) if again.holds_nothing_old(row) else _left(safety_of(row), again, since, [row])
+    if again.holds_nothing_old(row):
+        return Safety(())
+    found = safety_of(row)
+    return found if since is None else _left(found, again, since, [row], counts=counts)
 
 
 def _left(
