@@ -176,6 +176,14 @@ def test_an_empty_frame_gives_an_empty_frame_with_all_columns() -> None:
     assert {"air_ratio", "findings"} <= set(result.columns)
 
 
+@pytest.mark.parametrize("index", [[], ["a", "b"]])
+def test_a_frame_without_columns_has_the_rows_that_it_has(index: list[str]) -> None:
+    result = combust.interpret_table(pd.DataFrame(index=index))
+    assert result.index.tolist() == index
+    assert result["safety"].tolist() == ["not_judged"] * len(index)
+    assert all(text.startswith("refused: o2_dry_pct is missing") for text in result["findings"])
+
+
 @pytest.mark.parametrize("frame", [None, 5, [1, 2], {"o2_dry_pct": [8.2]}])
 def test_what_is_no_frame_is_refused(frame: object) -> None:
     with pytest.raises(CombustError, match="DataFrame"):

@@ -100,16 +100,18 @@ def _try_zones(schema: Any) -> None:
 def _in_parts(block: Block) -> Iterator[Block]:
     """Yield a block of very short rows in parts: what a row needs in memory does not shrink with its bytes."""
     for first in range(0, max(block.table.num_rows, 1), BLOCK_ROWS):
-        end = first + BLOCK_ROWS
+        end = min(first + BLOCK_ROWS, block.table.num_rows)  # beyond it Arrow makes up rows where there is no column
         ragged = {row - first: why for row, why in block.ragged.items() if first <= row < end}
-        table, lines = block.table.slice(first, BLOCK_ROWS), block.lines[first:end]
+        table, lines = block.table.slice(first, end - first), block.lines[first:end]
         yield Block(table, ragged, 0 if first else block.blank, block.bytes_read, lines)
 
 
 def frame_source(frame: Any) -> TableSource:
     """Return a pandas frame as a table to read: its rows count from line 2, as if a heading stood above them."""
     header = tuple(str(name) for name in frame.columns)
-    arrow = pa.Table.from_arrays([_arrow_column(frame.iloc[:, i]) for i in range(len(header))], names=header)
+    counted = pa.nulls(len(frame))  # a frame without a column has rows all the same
+    columns = [_arrow_column(frame.iloc[:, i]) for i in range(len(header))]
+    arrow = pa.Table.from_arrays([counted, *columns], names=["", *header]).remove_column(0)
     return TableSource(Path("frame"), header, ".", 1, arrow=arrow)
 
 
