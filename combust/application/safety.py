@@ -7,13 +7,27 @@ which safety state it brings, stands beside it in ``findings.toml``; see :mod:`c
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from typing import Any
 
 import numpy as np
 
+from combust.data.errors import CombustError
 from combust.domain.limits import limit
+from combust.domain.safety import Safety, of_all
 from combust.kernel.air import altitude_from_pressure
 from combust.kernel.carbon_monoxide import co_air_free
+
+
+@contextmanager
+def told_first(safety: Safety | Callable[[], Safety]) -> Iterator[None]:
+    """Give a refusal inside the block the safety that is known by then: it is told before it."""
+    try:
+        yield
+    except CombustError as error:
+        error.safety = of_all([safety() if callable(safety) else safety, error.safety or Safety(())])
+        raise
 
 
 def air_free_at_least(co: Any, o2: Any) -> Any:

@@ -15,8 +15,10 @@ from combust.application.causes.checks import is_allowed
 from combust.application.causes.rank import rank_causes
 from combust.application.reading.columns import Columns
 from combust.application.reading.interpret import interpret_columns
+from combust.application.reading.result import interpret
 from combust.application.safety import cab_stops, gas_stops, height_at_least, own_limits, place_stops
 from combust.application.site.effect import site_effect
+from combust.data.errors import CombustError
 from combust.data.vocabulary import quantities
 from combust.domain.catalogue import get_fuel
 from combust.domain.heater import Heater
@@ -229,6 +231,28 @@ def test_states_and_sentences_by_hand() -> None:
     ]
     assert float(height_at_least(1500.0, 700.0)) == 1500.0
     assert ranks_of({"rich": True, "indoors": False}) == RANK["outdoors_only"]
+
+
+@pytest.mark.parametrize(
+    ("refused", "state"),
+    [
+        ({"o2_dry_pct": 82, "co_dry_ppm": 5000}, "heater_off"),
+        ({"o2_dry_pct": 8.2, "co_dry_ppm": ">2000"}, "heater_off"),
+        ({"o2_dry_pct": 8.2, "co_dry_ppm": "5 %"}, "heater_off"),
+        ({"fuel": "coal", "co_dry_pct": "0.5"}, "heater_off"),
+        ({"o2_dry": 8.2, "cab_co_in_ppm": 250}, "everyone_out"),
+        ({"o2_dry_pct": 82, "co_dry_ppm": 50}, "not_judged"),
+        ({}, "not_judged"),
+    ],
+)
+def test_a_refusal_holds_the_stops_of_what_can_be(refused: dict[str, Any], state: str) -> None:
+    """In Python as at the command line: CO of the exhaust above 1000 ppm, of the cab from 200 ppm (limits.toml)."""
+    with pytest.raises(CombustError) as caught:
+        interpret({**refused, "location": "outdoors"})
+    assert caught.value.safety.state == state
+    with pytest.raises(CombustError) as caught:
+        rank_causes(Heater.from_dict(HEATER), [{"o2_dry_pct": 8.2}, {"stage": "none", **refused}])
+    assert caught.value.safety.state == state
 
 
 @pytest.mark.independent

@@ -39,7 +39,9 @@ from combust.application.causes.visits_of_heater import (
     stops_of_others,
 )
 from combust.application.learning.learnt import Learnt, of_type, with_learnt
-from combust.application.safety import own_limits
+from combust.application.reading.result import safety_of_refused
+from combust.application.safety import own_limits, told_first
+from combust.application.visit.taken import name_of_row, of_rows
 from combust.domain.catalogue import Catalogue
 from combust.domain.heater import Heater
 from combust.domain.instrument import InstrumentClass, instrument_class
@@ -104,7 +106,8 @@ def rank_causes(
     Raises
     ------
     CombustError
-        Every impossible value, unknown stage, fuel or strip-down answer and row of another heater, at once.
+        Every impossible value, unknown stage, fuel or strip-down answer and row of another heater, at once; its
+        ``safety`` is that of the values that can be.
 
     References
     ----------
@@ -121,7 +124,9 @@ def rank_causes(
     (True, True)
     """
     priors = with_learnt(get_priors(causes), learnt)
-    visits = group_visits(heater, readings, priors, catalogue)
+    rows = [readings] if isinstance(readings, Mapping) else list(readings)
+    with told_first(lambda: _stops_of_refused(rows)):
+        visits = group_visits(heater, rows, priors, catalogue)
     results = []
     how: dict[str, Any] = {"seed": seed, "pairs": pairs, "next_checks": next_checks, "instrument": instrument}
     how["catalogue"] = catalogue
@@ -131,6 +136,10 @@ def rank_causes(
         if progress is not None:
             progress(len(results), len(visits))
     return CausesResult(tuple(results), priors.shares, seed)
+
+
+def _stops_of_refused(rows: Sequence[Mapping[str, Any]]) -> Safety:
+    return of_rows((name_of_row(row, f"reading {n}"), safety_of_refused(row)) for n, row in enumerate(rows, 1))
 
 
 def rank_visits(

@@ -12,16 +12,19 @@ import numpy as np
 from combust.application.reading.columns import columns_of_reading
 from combust.application.reading.interpret import ROUTES, VERDICTS, Interpretation, interpret_columns
 from combust.application.reading.judge import codes_of
-from combust.application.safety import cab_co_rise
+from combust.application.safety import cab_co_rise, told_first
 from combust.data.errors import CombustError
+from combust.data.fields import as_number
 from combust.data.tables import load_table
+from combust.data.units import in_our_unit
+from combust.data.vocabulary import inputs
 from combust.domain.catalogue import LABORATORY, Catalogue, get_fuel, shipped_fuels
 from combust.domain.fuel import Fuel
 from combust.domain.instrument import InstrumentClass, instrument_class
 from combust.domain.limits import Finding, cautions, finding, finding_kinds, limit, limits
-from combust.domain.reading import WORTH_TELLING, Reading, nothing_entered
+from combust.domain.reading import WORTH_TELLING, Reading, check_values, nothing_entered
 from combust.domain.result import UNTOLD, Assumed, Result, Rows, assume, plain, shown
-from combust.domain.safety import Safety
+from combust.domain.safety import Safety, of_all
 from combust.domain.site import DENSITY_REFERENCE
 
 DRY_GASES = {"o2": "o2_dry_pct", "co2": "co2_dry_pct", "co": "co_dry_ppm", "hc": "hc_dry_ppm", "no": "no_dry_ppm"}
@@ -153,7 +156,8 @@ def interpret(
     Raises
     ------
     CombustError
-        Impossible values, unknown names, or a reading with nothing to interpret; all faults at once.
+        Impossible values, unknown names, or a reading with nothing to interpret; all faults at once. Its ``safety``
+        is that of the values that can be: look at its stops first.
 
     References
     ----------
@@ -165,14 +169,14 @@ def interpret(
     >>> round(result.air_ratio, 2), round(result.co_air_free_ppm)
     (1.6, 247)
     """
-    if not isinstance(reading, Reading):
-        reading = Reading(**reading)
-    if not any(key in reading for key in WORTH_TELLING):
-        raise CombustError(nothing_entered())
-    burnt = get_fuel(reading.fuel or DEFAULT_FUEL, catalogue=catalogue)
-    analyser = instrument_class(instrument)
-    done = interpret_columns(columns_of_reading(reading, burnt), analyser)
-    return _result_of(reading, burnt, analyser, done, catalogue)
+    with told_first(lambda: safety_of_refused(reading)):
+        checked = reading if isinstance(reading, Reading) else Reading(**reading)
+        if not any(key in checked for key in WORTH_TELLING):
+            raise CombustError(nothing_entered())
+        burnt = get_fuel(checked.fuel or DEFAULT_FUEL, catalogue=catalogue)
+        analyser = instrument_class(instrument)
+    done = interpret_columns(columns_of_reading(checked, burnt), analyser)
+    return _result_of(checked, burnt, analyser, done, catalogue)
 
 
 def safety_of(values: Mapping[str, Any]) -> Safety:
@@ -182,6 +186,27 @@ def safety_of(values: Mapping[str, Any]) -> Safety:
     done = interpret_columns(columns_of_reading(values, burnt), instrument_class())
     numbers, kinds = _numbers(done, values), finding_kinds()
     return Safety(tuple(finding(code, numbers) for code in codes_of(int(done.mask[0])) if kinds[code].state))
+
+
+def safety_of_refused(given: Mapping[str, Any]) -> Safety:
+    """Return what the acceptable values of a refused reading say, whatever place was said: a stop, or not judged.
+
+    ``given`` holds what was entered under any key; of several values (a tuple) the highest counts, CO over the range
+    as the most there can be.
+    """
+    entered: dict[str, Any] = {}
+    for key, some in given.items():
+        ours, convert = in_our_unit(key, inputs())
+        for one in (some if isinstance(some, tuple) else (some,)) if ours in inputs() else ():
+            value = check_values({key: one})[0].get(ours)
+            if value is None:
+                bare = str(one).strip().lstrip(">≥= ")
+                number = as_number(bare)
+                number = math.nan if number is None else convert(number) if convert else number
+                value = inputs()[ours].for_stops(number, at_least=str(one).strip()[:1] in (">", "≥"), text=str(one))
+            if value == value:
+                entered[ours] = max(value, entered.get(ours, value))
+    return of_all([safety_of(entered).without_place(), Safety((finding("reading_refused"),))])
 
 
 def _numbers(done: Interpretation, values: Mapping[str, Any]) -> _Fields:

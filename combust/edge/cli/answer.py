@@ -10,11 +10,12 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from combust import __version__
+from combust.application.safety import told_first
 from combust.data.errors import CombustError, Fault
 from combust.data.units import in_words
 from combust.domain.catalogue import load_fuels
 from combust.domain.result import Result, plain
-from combust.domain.safety import Safety, of_all
+from combust.domain.safety import Safety
 from combust.edge.cli import output
 from combust.edge.cli.files import FIGURE, Written, check_files
 from combust.edge.cli.options import stops_entered
@@ -110,6 +111,24 @@ class Answer:
             click.echo(f"Written: {path}", err=True)
 
 
+def _read_named(given: dict[str, Any], save_map: str | None) -> None:
+    """Put in the place of the names of fuels and maps what their files hold.
+
+    Raises
+    ------
+    CombustError
+        A file cannot be understood, or several maps are to be saved as one.
+    """
+    if "fuels_file" in given:
+        path = given.pop("fuels_file")
+        given["catalogue"] = load_fuels(path) if path else None
+    if "map_pairs" in given:
+        given["mapping"] = TableMap.from_options(given.pop("map_pairs"), given.pop("fixed"))
+        if save_map and given["mapping"].either:
+            hint = "Name one map, or leave --save-map out."
+            raise CombustError(Fault("--save-map", save_map, "conflict", why="keeps one map", hint=hint))
+
+
 def _drawn(draw: Callable[..., Figure], presenter: bool) -> Callable[[str], None]:
     """Return what draws a figure into a file, when it is asked to."""
     return lambda path: save(draw(presenter=presenter), path)
@@ -153,19 +172,9 @@ def answers(
         def _run(*, as_json: bool, strict: bool, **given: Any) -> None:
             out, figure, save_map = (given.pop(name, None) for name in ("json_out", "figure", "save_map"))
             units, presenter = given.pop("units_of_person", "metric"), given.pop("presenter", False)
-            try:
-                if "fuels_file" in given:
-                    path = given.pop("fuels_file")
-                    given["catalogue"] = load_fuels(path) if path else None
-                if "map_pairs" in given:
-                    given["mapping"] = TableMap.from_options(given.pop("map_pairs"), given.pop("fixed"))
-                    if save_map and given["mapping"].either:
-                        hint = "Name one map, or leave --save-map out."
-                        raise CombustError(Fault("--save-map", save_map, "conflict", why="keeps one map", hint=hint))
+            with told_first(lambda: stops_entered(given)):
+                _read_named(given, save_map)
                 answer = function(**given)
-            except CombustError as error:
-                error.safety = of_all([error.safety or Safety(()), stops_entered(given)])
-                raise
             more: dict[str, Callable[[str], object]] = {save_map: given["mapping"].save} if save_map else {}
             drawings = {**answer.drawings} | ({figure: answer.draw} if figure and answer.draw else {})
             more |= {path: _drawn(draw, presenter) for path, draw in drawings.items()}

@@ -11,6 +11,7 @@ from combust.application.causes.catalogue import get_priors
 from combust.application.causes.rank import rank_causes
 from combust.application.causes.visit_result import CausesResult
 from combust.application.learning.learnt import Learnt
+from combust.application.safety import told_first
 from combust.application.visit.meaning import heater_for
 from combust.application.visit.standing import before_work, standing
 from combust.application.visit.taken import of_rows
@@ -92,7 +93,7 @@ def _of_book(book: str, visit_id: str | None, heater: Heater | None, options: di
     heater = heater_for(visit, heater)
     found = standing(visit, heater=heater, **how)
     if found.causes is None:
-        with output.told_first(found.safety):
+        with told_first(found.safety):
             hint = found.next_check or f"Type it: {next_command('visit', 'enter', book, '...')}"
             raise CombustError(Fault("visit", visit.visit_id, "missing", why=found.why_not.rstrip("."), hint=hint))
     result = CausesResult((found.causes,), get_priors(how["causes"]).shares, how["seed"])
@@ -161,6 +162,6 @@ def _visits(source: str | None, options: dict[str, Any], heater: Heater) -> tupl
     if not readings:
         output.tell_notes(table.notes)
         hint = "Mend the row and read the table again."
-        with output.told_first(Safety(tuple(table.stops))):
+        with told_first(Safety(tuple(table.stops))):
             raise CombustError([Fault("row", text, "format", why="was refused", hint=hint) for text in table.told()])
     return readings, table

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from combust.application.reading.result import interpret, safety_of
+from combust.application.safety import told_first
 from combust.application.visit.record import facts_of, sections, status
 from combust.application.visit.steady import visit_procedure
 from combust.application.visit.visit import Visit
@@ -323,7 +324,7 @@ def series_command(path: str, mapping: TableMap, book: str | None, visit_id: str
     series = read_series(path, mapping=mapping)
     result, values = judge_series(series)
     if book:
-        with output.told_first(Safety(tuple(series.stops))):
+        with told_first(Safety(tuple(series.stops))):
             if values is None:
                 output.tell_notes(series.notes)
                 why, hint = f"is not steady: {' '.join(result.why)}", "Wait and log again; nothing was written."

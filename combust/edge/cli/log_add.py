@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from combust.application.safety import told_first
 from combust.data.errors import CombustError, Fault, first_few
 from combust.domain.result import many, plain
 from combust.domain.safety import Safety, of_all
@@ -77,7 +78,7 @@ def command(book: str, source: str, rejects: str | None, mapping: TableMap, key_
             raise _refusal(source, table, rejects, of_all([done.safety]))
         _write_rejects(rejects, table)
 
-    with output.told_first(judged), Logbook(book, create=True, key_file=key_file) as opened:
+    with told_first(judged), Logbook(book, create=True, key_file=key_file) as opened:
         done = take_in(opened, visits, lost, last)
     safety = of_all([safety, done.safety], refused=len(table.refused))
     return _answer(source, table, done, rejects, safety, opened.notes)

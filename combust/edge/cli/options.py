@@ -232,20 +232,14 @@ def check_options(options: dict[str, Any]) -> tuple[dict[str, Any], list[Fault]]
 def stops_entered(options: dict[str, Any]) -> Safety:
     """Return the stop conditions that the acceptable values among the options hold.
 
-    Of repeats the highest counts; CO over the range, as in a table, as the most there can be.
+    Each is read as a cell of a table is; of repeats the highest counts.
     """
-    from combust.application.reading.result import safety_of
-    from combust.edge.tables.cells import read_cell
+    from combust.application.reading.result import safety_of_refused
 
     entered: dict[str, Any] = {}
     for key, given in options.items():
-        ours, convert = in_our_unit(key, inputs())
-        for text in (given if isinstance(given, tuple) else (given,)) if ours in inputs() else ():
-            value = check_values({key: text})[0].get(ours)
-            if value is None:
-                cell = read_cell(str(text or ""))
-                number = convert(cell.number) if convert else cell.number
-                value = inputs()[ours].for_stops(number, at_least=cell.bound == ">", text=str(text))
-            if value == value:
-                entered[ours] = max(value, entered.get(ours, value))
-    return safety_of(entered).without_place()
+        record = inputs().get(in_our_unit(key, inputs())[0])
+        texts = given if isinstance(given, tuple) else (given,)
+        if record is not None:
+            entered[key] = tuple(as_cell(one, record, key) if record.kind == "number" else one for one in texts)
+    return safety_of_refused(entered)

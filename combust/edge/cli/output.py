@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Callable, Iterable, Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -13,7 +12,7 @@ import click
 from combust.data.errors import CombustError
 from combust.domain.limits import cautions
 from combust.domain.result import Result, plain, text_of_rows
-from combust.domain.safety import Safety, of_all
+from combust.domain.safety import Safety
 
 if TYPE_CHECKING:
     from combust.application.visit.record import Section
@@ -75,16 +74,6 @@ def text_of_result(result: Result, *, wrap: int = 0) -> str:
     """Return the rows of a result, then what was assumed, each with its origin."""
     assumed = [(f"assumed {one.quantity}", f"{one.shown} ({one.origin})") for one in getattr(result, "assumed", ())]
     return "\n".join(filter(None, [text_of_rows(result.lines(), wrap=wrap), text_of_rows(assumed)]))
-
-
-@contextmanager
-def told_first(safety: Safety | Callable[[], Safety]) -> Iterator[None]:
-    """Give a refusal inside the block the stop conditions that are known by then: they are told before it."""
-    try:
-        yield
-    except CombustError as error:
-        error.safety = of_all([safety() if callable(safety) else safety, error.safety or Safety(())])
-        raise
 
 
 def tell_rest(safety: Safety, *, in_full: bool = False) -> None:

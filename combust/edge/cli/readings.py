@@ -6,10 +6,10 @@ from typing import Any
 
 import click
 
+from combust.application.safety import told_first
 from combust.data.errors import CombustError, Fault
 from combust.domain.catalogue import get_fuel
 from combust.domain.result import many, plain
-from combust.edge.cli import output
 from combust.edge.cli.answer import Answer, answers
 from combust.edge.cli.files import TABLES, Written
 from combust.edge.cli.options import fuels_option, instrument_option, table_options
@@ -63,7 +63,7 @@ def command(source: str, out: str, fuel_name: str | None, instrument_class: str 
     if counts.refused and not counts.interpreted:
         why = f"holds no row that can be taken ({counts.refused} refused)"
         hint = f"Mend the rows; the reasons stand in {rejects or out}."
-        with output.told_first(counts.safety()):
+        with told_first(counts.safety()):
             raise CombustError(Fault("file", source, "missing", why=why, hint=hint))
     where = f"{counts.refused} refused" + (f" (to {rejects})" if rejects else " (kept in place, results empty)")
     lines = [

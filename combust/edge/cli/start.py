@@ -8,6 +8,7 @@ from typing import Any
 import click
 
 from combust.application.causes.rank import rank_causes
+from combust.application.safety import told_first
 from combust.application.visit.meaning import heater_for
 from combust.application.visit.standing import standing
 from combust.application.visit.start import StartTimeline, emergency_findings, start_timeline, starts_used_up
@@ -86,7 +87,7 @@ def command(book: str | None, heater: str | None, emergency: tuple[str, ...], ch
     used = starts_used_up(failed, None if allowed is None else int(allowed)) if failed else None
     findings += [used] if used else []
     first = of_all([calculation(*findings), *([visit.safety] if visit else [])])
-    with output.told_first(first):  # whatever is wrong with a file
+    with told_first(first):  # whatever is wrong with a file
         guide = interlocks(asked["interlock_file"])
         profile = Heater.load(heater) if heater else None
         profile = heater_for(visit, profile) if visit else profile

@@ -6,12 +6,12 @@ from typing import Any
 
 import click
 
+from combust.application.safety import told_first
 from combust.application.visit.meaning import heater_for
 from combust.application.visit.supply import FIELDS, WHERE_FED, supply_check
 from combust.data.units import in_our_unit
 from combust.domain.heater import Heater
 from combust.domain.safety import of_all
-from combust.edge.cli import output
 from combust.edge.cli.answer import Answer, answers
 from combust.edge.cli.options import field_options
 
@@ -65,7 +65,7 @@ def command(book: str | None, visit_id: str | None, heater: str | None, fed: str
     tried = {key: value for key, value in given.items() if value is not None}
     instead = {in_our_unit(key, FIELDS)[0] for key in tried}
     taken = {key: value for key, value in visit.supply.items() if key not in instead}
-    with output.told_first(visit.safety):
+    with told_first(visit.safety):
         found = supply_check(heater_for(visit, profile), fed=fed, **taken, **tried)
     told = ", ".join(f"{key} {value:g} {FIELDS[key].unit}".strip() for key, value in taken.items())
     notes = [f"note: from visit {visit.visit_id}: {told or 'nothing of the supply'}"]

@@ -9,6 +9,7 @@ from typing import Any
 import click
 
 from combust.application.learning.confirmed import unconfirmed
+from combust.application.safety import told_first
 from combust.application.visit.meaning import whole_safety
 from combust.application.visit.provisional import question
 from combust.application.visit.record import cause_not_said, facts_of, handed_back, may_close, status
@@ -74,7 +75,7 @@ def day_command(book: str, words: tuple[str, ...], key_file: str | None) -> Answ
     What combust learn wrote is used by every visit of the day after: learnt FILE (learnt none: no longer).
     """
     now, held = keyboard.this_moment(), Visit("")
-    with output.told_first(lambda: stops_typed(words, now, held)):
+    with told_first(lambda: stops_typed(words, now, held)):
         words = tuple(keyboard.with_files(words))
         held = keyboard.held_of_day(book, now)
         keyboard.look_over(words, now, held)
@@ -105,7 +106,7 @@ def open_command(
       combust visit open next.book heater-0107 --heaters data/heaters --visit-id V018
     """
     now, held = keyboard.this_moment(), Visit("")
-    with output.told_first(lambda: stops_typed(words, now, held)):
+    with told_first(lambda: stops_typed(words, now, held)):
         words = tuple(keyboard.with_files(words))
         held = keyboard.held_of_day(book, now)
         held = keyboard.look_over(words, now, held, heater, folder)
@@ -148,7 +149,7 @@ def enter_command(book: str, words: tuple[str, ...], visit_id: str | None) -> An
       combust visit enter winter.book cab 1 outside 0 handed_back no
     """
     now, visit = keyboard.this_moment(), Visit("")
-    with output.told_first(lambda: stops_typed(words, now, visit)), Logbook(book) as opened:
+    with told_first(lambda: stops_typed(words, now, visit)), Logbook(book) as opened:
         before = visit = keyboard.the_open_visit(opened, visit_id)
         if words:
             visit = keyboard.enter(opened, visit, keyboard.with_files(words), now)
@@ -171,7 +172,7 @@ def _prompt(opened: Logbook, visit: Visit) -> Visit:
             return visit
         try:
             words, now = _cut(line), keyboard.this_moment()
-            with output.told_first(stops_typed(words, now, visit)):
+            with told_first(stops_typed(words, now, visit)):
                 before, visit = visit, keyboard.enter(opened, visit, keyboard.with_files(words), now)
             _answer(visit, before=before).say(as_json=False, out=None, more={})
         except CombustError as error:
@@ -215,7 +216,7 @@ def correct_command(book: str, number: str, words: tuple[str, ...], visit_id: st
       combust visit correct winter.book 3 co 110 because misread
     """
     now, before = keyboard.this_moment(), Visit("")
-    with output.told_first(lambda: stops_typed(words, now, before)), Logbook(book) as opened:
+    with told_first(lambda: stops_typed(words, now, before)), Logbook(book) as opened:
         before = keyboard.the_open_visit(opened, visit_id)
         visit = keyboard.enter(opened, before, ["correct", number, *words], now)
     return _answer(visit, before=before)

@@ -9,6 +9,7 @@ from typing import Any
 from starlette.responses import Response
 
 from combust.application.reading.result import interpret
+from combust.application.safety import told_first
 from combust.application.visit.visit import Visit
 from combust.data.errors import CombustError, Fault
 from combust.data.units import in_our_unit
@@ -34,11 +35,8 @@ def describe(asked: Asked) -> Response:
 def judge(asked: Asked) -> Response:
     """Return what ``combust reading --json`` prints for the quantities of the request; a list is a repeated reading."""
     given = {key: tuple(value) if isinstance(value, list) else value for key, value in asked.body.items()}
-    try:
+    with told_first(lambda: stops_entered(given)):
         result = interpret(Reading(**values_of(given)))
-    except CombustError as error:
-        error.safety = of_all([error.safety or Safety(()), stops_entered(given)])
-        raise
     return asked.say(Answer(result).to_dict())
 
 
