@@ -13,7 +13,7 @@ import numpy as np
 
 from combust.application.read_again import Moment, ReadAgain, moment_of, stages_with
 from combust.application.reading.result import safety_of
-from combust.application.safety import height_at_least, own_limits
+from combust.application.safety import gasoline_stops, height_at_least, own_limits
 from combust.application.visit.taken import name_of_row, of_rows
 from combust.data.moments import date_of
 from combust.domain.heater import Heater, HeaterLimits
@@ -65,6 +65,8 @@ def last_findings(
     alone = [(day, row) for day, row in zip(days, rows, strict=True) if row.get("visit_id") not in whole]
     parts.append(of_rows((name_of_row(row), _of_row(row, again, _counts(day, last))) for day, row in alone))
     newest = [row for day, row in zip(days, rows, strict=True) if _counts(day, last)]
+    if heater:
+        parts.append(Safety(gasoline_stops(heater, *dict.fromkeys(row.get("fuel") for row in newest))))
     return in_order([*of_all(parts).findings, *_above_limit(newest, heater)])
 
 
