@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from combust.application.reading.result import safety_of
-from combust.application.safety import co_days, height_at_least, over_on, own_limits
+from combust.application.safety import co_days, gasoline_stops, height_at_least, over_on, own_limits
 from combust.application.visit.taken import name_of_row, of_rows
 from combust.data.moments import date_of
 from combust.domain.heater import Heater, HeaterLimits
@@ -61,6 +61,8 @@ def last_findings(
     before.append(_of_rows(row for day, row in alone if stands(day)))
     parts += [Safety(one.without_place().stops) for one in before]
     newest = [row for day, row in zip(days, rows, strict=True) if _counts(day, last)]
+    if heater:
+        parts.append(Safety(gasoline_stops(heater, *dict.fromkeys(row.get("fuel") for row in newest))))
     return in_order([*of_all(parts).findings, *_above_limit(newest, heater)])
 
 
