@@ -158,13 +158,11 @@ class Field:
         """Return the fault of a value that is no number; ``entered_as`` is its key in another unit."""
         if hint := two_ways(value, self.unit):
             return Fault(entered_as or self.key, value, "not_a_number", why=TWO_WAYS, hint=hint)
+        hint = f"Give a plain number{self.unit and f' in {self.unit}'}{self.band and f', {self.band}'}"
         if entered_as:
-            hint = f"Give a plain number; it becomes {self.key}{f' ({self.band} {self.unit})' if self.band else ''}"
-        else:
-            hint = (
-                f"Give a plain number{' in ' + self.unit if self.unit else ''}{', ' + self.band if self.band else ''}"
-            )
-            hint += "" if self.example is None else f", like {self.key} = {toml_value(self.example)}"
+            hint = f"Give a plain number; it becomes {self.key}{self.band and f' ({self.band} {self.unit})'}"
+        elif self.example is not None:
+            hint += f", like {self.key} = {toml_value(self.example)}"
         if not math.isnan(in_ppm := self.from_percent(value)):
             hint = f"That is {in_ppm:g} ppm: give it so."
             return Fault(entered_as or self.key, value, "not_a_number", why="is in vol %, not in ppm", hint=hint)
