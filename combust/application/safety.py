@@ -7,16 +7,13 @@ which safety state it brings, stands beside it in ``findings.toml``; see :mod:`c
 
 from __future__ import annotations
 
-import datetime
-from bisect import bisect_right
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import Any
 
 import numpy as np
 
 from combust.data.errors import CombustError
-from combust.data.moments import date_of
 from combust.domain.catalogue import get_fuel
 from combust.domain.fuel import Fuel
 from combust.domain.heater import Heater
@@ -139,18 +136,3 @@ def own_limits(
         "system_voltage": (of_plate > limit("system_voltage_high")) | (of_plate < limit("system_voltage_low")),
         "starts_used_up": np.asarray(failed_starts) >= allowed,
     }
-
-
-def co_days(readings: Iterable[Mapping[str, Any]]) -> list[datetime.date]:
-    """Return the days on which CO was read in the flue gas, in order; a reading without a day is left out."""
-    with_co = (row for row in readings if row.get("co_dry_ppm") is not None or row.get("co_wet_ppm") is not None)
-    return sorted({day for row in with_co if (day := date_of(row.get("taken_at")))})
-
-
-def over_on(stopped: datetime.date, read: Sequence[datetime.date]) -> datetime.date | None:
-    """Return the day from which a stop no longer stands: CO was read again on it, after the day of the stop.
-
-    ``read`` holds the days on which CO was read, in order. None: not yet.
-    """
-    place = bisect_right(read, stopped)
-    return read[place] if place < len(read) else None

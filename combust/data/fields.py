@@ -11,7 +11,7 @@ from typing import Any, SupportsFloat
 
 from combust.data.arguments import carries_unit, magnitude_in, why_no_number
 from combust.data.errors import Code, CombustError, Fault, shorten
-from combust.data.near import did_you_mean, near_matches
+from combust.data.near import did_you_mean, known_word, near_matches
 from combust.data.units import PPM_A_PERCENT, in_our_unit, key_of_unit, strip_unit
 
 MOST_ITEMS, MOST_TEXTS = 10, 100
@@ -225,8 +225,8 @@ class Field:
         raise self._refused(value, 'is none of true, false, "unknown"', f'Write {self.key} = true, false or "unknown".')
 
     def _choice(self, value: object) -> str:
-        if isinstance(value, str) and value in self.choices:
-            return str(value)
+        if isinstance(value, str) and (word := known_word(value, self.choices)):
+            return word
         near = near_matches(str(value).lower(), self.choices, n=1, cutoff=0.5)
         hint = f"Did you mean {near[0]}? {self.hint}".strip() if near else self.hint or "Use one of these."
         raise self._refused(value, f"is none of {', '.join(self.choices)}", hint, "unknown_name")

@@ -30,6 +30,18 @@ def near_matches(word: str, known: Iterable[str], n: int = 3, cutoff: float = 0.
     return list(dict.fromkeys([*same, *difflib.get_close_matches(word, known, n=n, cutoff=cutoff)]))[:n]
 
 
+def known_word(text: str, known: Iterable[str]) -> str:
+    """Return the known word that a text is, "" where it is none; capital letters make no other word.
+
+    Examples
+    --------
+    >>> known_word(" Outdoors", ["outdoors"]), known_word("garage", ["outdoors"])
+    ('outdoors', '')
+    """
+    words = list(known)
+    return next((word for word in (text, text.strip().lower()) if word in words), "")
+
+
 def did_you_mean(near: Iterable[str], otherwise: str) -> str:
     """Return the remedy that names what was probably meant, or another one where nothing is near."""
     words = " or ".join(near)

@@ -8,6 +8,7 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from combust.application.causes.catalogue import shipped_priors
@@ -26,6 +27,7 @@ from combust.domain.instrument import instrument_class
 from combust.domain.limits import Finding, finding, finding_kinds
 from combust.domain.safety import STATES, Safety, calculation, forbids, of_all, ranks_of
 from combust.domain.site import Site
+from combust.edge.tables.readings import interpret_table
 
 SIZE = 120_000
 RANK = {state: rank for rank, state in enumerate(STATES)}
@@ -253,6 +255,21 @@ def test_a_refusal_holds_the_stops_of_what_can_be(refused: dict[str, Any], state
     with pytest.raises(CombustError) as caught:
         rank_causes(Heater.from_dict(HEATER), [{"o2_dry_pct": 8.2}, {"stage": "none", **refused}])
     assert caught.value.safety.state == state
+
+
+@pytest.mark.parametrize("place", ["garage", "tent", "cab", "hall"])
+def test_a_place_that_is_none_is_not_stated_and_counts_as_indoors(place: str) -> None:
+    with pytest.raises(CombustError) as caught:
+        interpret({"o2_dry_pct": 8.2, "location": place})
+    assert [one.code for one in caught.value.safety.stops] == ["location_unknown"]
+    assert caught.value.safety.state == interpret({"o2_dry_pct": 8.2}).safety.state == "outdoors_only"
+    frame = pd.DataFrame({"o2_dry_pct": [8.2, 8.2], "location": [place, None]})
+    assert interpret_table(frame)["safety"].tolist() == ["outdoors_only"] * 2
+
+
+def test_a_capital_letter_makes_no_other_place() -> None:
+    found = interpret({"o2_dry_pct": 8.2, "location": "Outdoors"})
+    assert (found.inputs["location"], found.safety.state) == ("outdoors", "nothing_found")
 
 
 @pytest.mark.independent

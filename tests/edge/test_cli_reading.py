@@ -133,7 +133,7 @@ def test_stdout_holds_one_json_object_also_when_the_input_is_refused() -> None:
 def test_all_faults_are_told_at_once_with_band_and_remedy() -> None:
     run = call("reading", "--fuel", "deisel", "--o2-dry", "23.1", "--co2-dry", "-1", "--location", "outdors")
     is_plain_refusal(run)
-    assert run.out == ""
+    assert run.out.splitlines() == run.err.splitlines()[:1]  # the stop of a place that is none, on both streams
     assert "o2_dry_pct = 23.1 vol % is above fresh air (20.9 %)" in run.err
     assert "co2_dry_pct = -1 vol % is below zero" in run.err
     assert "Did you mean outdoors?" in run.err
@@ -168,6 +168,14 @@ def test_a_refused_reading_still_tells_its_stops_first_and_never_says_that_there
     assert run.err.index("Everyone out") < run.err.index("Not accepted")
     quiet = call("reading", "--o2-dry", "30", "--co-dry", "many", "--location", "outdoors")
     assert "No stop condition" not in quiet.err
+
+
+def test_a_refused_place_counts_as_indoors_at_the_command_line() -> None:
+    run = call("reading", "--o2-dry", "8.2", "--co-dry", "50", "--location", "garage", "--json")
+    assert run.code == 3
+    assert [one["code"] for one in run.json["safety"]["stops"]] == ["location_unknown"]
+    assert run.err.startswith("STOP until it is stated")
+    assert call("reading", "--o2-dry", "8.2", "--co-dry", "50", "--location", "Outdoors").code == 0
 
 
 def test_of_refused_repeats_the_worst_is_judged() -> None:

@@ -189,16 +189,18 @@ def safety_of(values: Mapping[str, Any]) -> Safety:
 
 
 def safety_of_refused(given: Mapping[str, Any]) -> Safety:
-    """Return what the acceptable values of a refused reading say, whatever place was said: a stop, or not judged.
+    """Return what the acceptable values of a refused reading say: a stop, or not judged.
 
-    ``given`` holds what was entered under any key; of several values (a tuple) the highest counts, CO over the range
-    as the most there can be.
+    The place is left out, but one that is none counts as not stated. ``given`` holds what was entered under any key;
+    of several values (a tuple) the highest counts, CO over the range as the most there can be.
     """
     entered: dict[str, Any] = {}
+    strange = False
     for key, some in given.items():
         ours, convert = in_our_unit(key, inputs())
         for one in (some if isinstance(some, tuple) else (some,)) if ours in inputs() else ():
-            value = check_values({key: one})[0].get(ours)
+            checked, faults = check_values({key: one})
+            value, strange = checked.get(ours), strange or (ours == "location" and bool(faults))
             if value is None:
                 bare = str(one).strip().lstrip(">≥= ")
                 number = as_number(bare)
@@ -206,7 +208,9 @@ def safety_of_refused(given: Mapping[str, Any]) -> Safety:
                 value = inputs()[ours].for_stops(number, at_least=str(one).strip()[:1] in (">", "≥"), text=str(one))
             if value == value:
                 entered[ours] = max(value, entered.get(ours, value))
-    return of_all([safety_of(entered).without_place(), Safety((finding("reading_refused"),))])
+    return of_all(
+        [safety_of(entered).without_place(), Safety((finding("location_unknown" if strange else "reading_refused"),))]
+    )
 
 
 def _numbers(done: Interpretation, values: Mapping[str, Any]) -> _Fields:

@@ -12,6 +12,7 @@ import pyarrow.compute as pc
 
 from combust.data.errors import CombustError, Fault, shorten
 from combust.data.fields import Field, toml_value
+from combust.data.near import known_word
 from combust.data.units import in_our_unit
 from combust.edge.tables.arrow import EMPTY, numbers_of, text_array
 from combust.edge.tables.cells import (
@@ -243,10 +244,10 @@ def _outside(record: Field, number: float, heading: Heading, entered: float) -> 
 
 
 def _choices(column: Any, record: Field, words: Mapping[str, str], faults: RowFaults) -> Any:
-    """Return a choice column as small integers, -1 for empty; capital letters make no other word."""
+    """Return a choice column as small integers, -1 for empty."""
     cells, index = different_words(column, words)
     places = {word: place for place, word in enumerate(record.choices)}
-    found = [places.get(text, places.get(text.strip().lower(), -1)) for text in cells]
+    found = [places.get(known_word(text, places), -1) for text in cells]
     strange = {
         place: in_a_map(record.key, record.faults_of(cells[place])[0])
         for place in np.flatnonzero(np.array(found) < 0).tolist()

@@ -80,8 +80,13 @@ class Rows(Block):
         return [f"row {self.lines[row]}: {self.faults.text_of(row)}" for row in sorted(self.faults.of)[: max(most, 0)]]
 
     def reason(self, row: int, mask: int) -> str:
-        """Return why a row was refused, with the stop conditions that its good values hold before it."""
-        return " ".join([*(f"stop: {code}." for code in codes_of(mask & stop_bits())), self.faults.text_of(row)])
+        """Return why a row was refused, with the stop conditions of a ``mask`` before it."""
+        return " ".join([*(f"stop: {code}." for code in codes_of(mask)), self.faults.text_of(row)])
+
+    def stops_of(self, row: int, mask: int) -> int:
+        """Return the findings that stay of a refused row: the stops of its good values, and a place that is none."""
+        strange = any(key == "location" for key, _ in self.faults.of[row])
+        return mask & stop_bits() | (strange << finding_kinds()["location_unknown"].bit)
 
 
 @dataclass(slots=True)

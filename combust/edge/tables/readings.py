@@ -27,7 +27,7 @@ from combust.domain.safety import STATES, Safety, of_all, ranks_of
 from combust.edge.tables.arrow import array_of, mask, text_array
 from combust.edge.tables.csv_text import Part
 from combust.edge.tables.pipeline import in_order
-from combust.edge.tables.reader import Rows, read_table, reading_columns, stop_bits
+from combust.edge.tables.reader import Rows, read_table, reading_columns
 from combust.edge.tables.rejects import carried_names, dialect_of, rejected
 from combust.edge.tables.rounded import Rounded
 from combust.edge.tables.sink import table_sink
@@ -217,8 +217,10 @@ def _starts(columns: Columns) -> range:
 
 def _interpreted(rows: Rows, columns: Columns, device: InstrumentClass, start: int) -> Interpreted:
     done, refused = interpret_columns(columns.part(start, start + BLOCK), device), rows.faults.mask
-    bad = refused[start : start + BLOCK]
-    return Interpreted(rows, start, done, bad, np.where(bad, done.mask & np.uint64(stop_bits()), done.mask))
+    bad, found = refused[start : start + BLOCK], done.mask.copy()
+    for row in np.flatnonzero(bad).tolist():
+        found[row] = rows.stops_of(start + row, int(found[row]))
+    return Interpreted(rows, start, done, bad, found)
 
 
 def interpret_table(
