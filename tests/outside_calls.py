@@ -32,7 +32,7 @@ EVIDENCE = TESTS.parent / "output" / "accuracy" / "evidence.json"
 FLOORS = ("kernel", "domain")
 EDGE = {inspect.getfile(one) for one in (arguments, arrays, elementwise)}
 # Profile events that are watched in one test: a long loop of small calls would spend the suite's time in the hook.
-EVENTS = 1_000_000
+EVENTS = 300_000
 
 
 def bookkeeping() -> dict[str, str]:

@@ -7,17 +7,17 @@ which safety state it brings, stands beside it in ``findings.toml``; see :mod:`c
 
 from __future__ import annotations
 
-import datetime
-from bisect import bisect_right
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import Any
 
 import numpy as np
 
 from combust.data.errors import CombustError
-from combust.data.moments import date_of
-from combust.domain.limits import limit
+from combust.domain.catalogue import get_fuel
+from combust.domain.fuel import Fuel
+from combust.domain.heater import Heater
+from combust.domain.limits import Finding, finding, limit
 from combust.domain.safety import Safety, of_all
 from combust.kernel.air import altitude_from_pressure
 from combust.kernel.carbon_monoxide import co_air_free
@@ -53,6 +53,27 @@ def gas_stops(co_ppm: Any, o2_pct: Any, leak_test_passed: Any) -> dict[str, Any]
         "exhaust_co_high": np.asarray(co_ppm) > highest,
         "exhaust_co_air_free_high": ~np.asarray(leak_test_passed, dtype=bool) & (air_free > highest),
     }
+
+
+def not_for_gasoline(fuel: Fuel) -> bool:
+    """Return whether a heater of this fuel is not known to be for gasoline: a formula or a blend is not."""
+    return fuel.family != "gasoline"
+
+
+def gasoline_stops(heater: Heater, *stated: object) -> tuple[Finding, ...]:
+    """Return the stop of a heater that is not for gasoline and has gasoline, or a blend that holds it, in its tank.
+
+    ``stated`` are names of fuels that were said to be in it, else that of the heater counts; what is no name of a
+    shipped fuel, formula or blend says nothing here.
+    """
+    tank = [heater.fuel]
+    for name in stated:
+        try:
+            tank.append(get_fuel(str(name), near=False) if name else heater.fuel)
+        except CombustError:
+            continue
+    other = [fuel for fuel in tank if fuel.name != heater.made_for.name and "gasoline" in fuel.families]
+    return (finding("gasoline_in_diesel_heater"),) if other and not_for_gasoline(heater.made_for) else ()
 
 
 def cab_co_rise(inside_ppm: Any, outside_ppm: Any) -> Any:
@@ -115,18 +136,3 @@ def own_limits(
         "system_voltage": (of_plate > limit("system_voltage_high")) | (of_plate < limit("system_voltage_low")),
         "starts_used_up": np.asarray(failed_starts) >= allowed,
     }
-
-
-def co_days(readings: Iterable[Mapping[str, Any]]) -> list[datetime.date]:
-    """Return the days on which CO was read in the flue gas, in order; a reading without a day is left out."""
-    with_co = (row for row in readings if row.get("co_dry_ppm") is not None or row.get("co_wet_ppm") is not None)
-    return sorted({day for row in with_co if (day := date_of(row.get("taken_at")))})
-
-
-def over_on(stopped: datetime.date, read: Sequence[datetime.date]) -> datetime.date | None:
-    """Return the day from which a stop no longer stands: CO was read again on it, after the day of the stop.
-
-    ``read`` holds the days on which CO was read, in order. None: not yet.
-    """
-    place = bisect_right(read, stopped)
-    return read[place] if place < len(read) else None

@@ -61,7 +61,7 @@ def mix_fuels(items: list[tuple[Fuel, float]], *, by: str, name: str, label: str
     """
     _check(items, by)
     fuels = [part for part, _ in items]
-    families = {part.family for part in fuels}
+    families = frozenset().union(*(part.families for part in fuels))
     mass = [share * _mass_per_basis(part, by) for part, share in items]
     carbon = [kilos / part.molar_mass_per_carbon for kilos, part in zip(mass, fuels, strict=True)]
 
@@ -80,7 +80,8 @@ def mix_fuels(items: list[tuple[Fuel, float]], *, by: str, name: str, label: str
         expansion_per_k=mean("expansion_per_k", mass),
         carbon=mean("carbon", carbon, -1),
         label=label or "blend by " + by,
-        family=families.pop() if len(families) == 1 and families <= SOLD else "blend",
+        family=min(families) if len(families) == 1 and families <= SOLD else "blend",
+        holds=families,
         provenance={"blend": " + ".join(f"{share:g} {part.name}" for part, share in items) + f" by {by}"},
     )
 

@@ -59,6 +59,8 @@ class Fuel:
         Set when the name asked for was an alias; ``name`` is the target.
     provenance : mapping
         Value name -> "source (status)".
+    holds : frozenset of str
+        Families of the parts of a blend.
     """
 
     name: str
@@ -75,6 +77,7 @@ class Fuel:
     family: str = "formula"
     asked_as: str | None = None
     provenance: Mapping[str, str] = field(default_factory=dict, hash=False)
+    holds: frozenset[str] = frozenset()
 
     def __post_init__(self) -> None:
         heat, density, expansion = self.net_heating_value_mj_per_kg, self.density_kg_per_m3, self.expansion_per_k
@@ -83,6 +86,11 @@ class Fuel:
         faults = [fault for key, value in given.items() for fault in FUEL_FIELDS[key].faults_of(value)]
         if faults:
             raise CombustError(fault.within(f"fuel.{self.name}.") for fault in faults)
+
+    @property
+    def families(self) -> frozenset[str]:
+        """Its own family and those of its parts [-]."""
+        return self.holds | {self.family}
 
     @property
     def formula(self) -> str:
@@ -119,7 +127,7 @@ class Fuel:
         """
         mass = self.molar_mass_per_carbon
         weight = ATOMIC_WEIGHT
-        given = {key: getattr(self, key) for key in self.__slots__ if key != "carbon"}
+        given = {key: getattr(self, key) for key in self.__slots__ if key not in ("carbon", "holds")}
         return given | {
             "asked_as": self.asked_as or self.name,
             "formula": self.formula,

@@ -123,6 +123,8 @@ class Heater:
         [1/min], [W], [A], [V], [V], [µl per stroke].
     stages, ducts : mapping
         Name -> Stage; ``intake`` and ``exhaust`` -> Duct.
+    fuel_of_document : Fuel or None
+        What its document is written for, where another ``fuel`` is in the tank; see :attr:`made_for`.
     """
 
     fuel: Fuel
@@ -142,6 +144,7 @@ class Heater:
     start: StartTimes | None = None
     control: ControlRules = field(default_factory=ControlRules)
     ducts: Mapping[str, Duct] = field(default_factory=lambda: MappingProxyType({}))
+    fuel_of_document: Fuel | None = None
 
     @classmethod
     def load(cls, path: str | Path, *, catalogue: Catalogue | None = None) -> Heater:
@@ -267,6 +270,11 @@ class Heater:
         """
         found = [baseline for baseline in self.baselines if baseline.stage == stage]
         return min(found, key=lambda baseline: ORIGINS.index(baseline.origin), default=None)
+
+    @property
+    def made_for(self) -> Fuel:
+        """The fuel that its document is written for, whatever is in the tank [mol/mol, MJ/kg]."""
+        return self.fuel_of_document or self.fuel
 
     @property
     def is_provisional(self) -> bool:

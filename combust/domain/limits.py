@@ -33,7 +33,7 @@ class FindingKind:
     """A kind of finding: what it is about, its place among those (of a reading: the bit in a table's mask).
 
     ``state`` is the safety state it brings ("" = none), ``forbids`` what is then neither done nor listed, ``quantity``
-    and ``unit`` what its number is ("" = it has none).
+    and ``unit`` what its number is ("" = it has none), ``again`` the columns that take it back when read again.
     """
 
     code: str
@@ -45,6 +45,7 @@ class FindingKind:
     forbids: tuple[str, ...] = ()
     quantity: str = ""
     unit: str = ""
+    again: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,7 +147,7 @@ def finding_kinds(about: str | None = None) -> dict[str, FindingKind]:
         subject = row.get("about", "reading")
         if about in (None, subject):
             places[subject] = places.get(subject, -1) + 1
-            more = {**row, "about": subject, "forbids": tuple(row.get("forbids", ()))}
+            more = {**row, "about": subject, **{key: tuple(row.get(key, ())) for key in ("forbids", "again")}}
             kinds[code] = FindingKind(code, bit=places[subject], **more)
     return kinds
 

@@ -136,4 +136,4 @@ def on_fuel(heater: Heater, fuel: Fuel) -> Heater:
             useful_heat_kw=None if heat is None else float(heat * swap.heat),
             air_ratio_band=None if band is None else (float(band[0] * swap.air_ratio), float(band[1] * swap.air_ratio)),
         )
-    return replace(heater, fuel=fuel, stages=MappingProxyType(stages))
+    return replace(heater, fuel=fuel, stages=MappingProxyType(stages), fuel_of_document=heater.made_for)

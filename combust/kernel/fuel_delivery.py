@@ -164,7 +164,7 @@ class Delivery(NamedTuple, Generic[X]):
     deviation_pct, deviation_u_pct : float or array
         Delivered over nominal less 1, and its standard uncertainty [%].
     within_band : bool or array
-        Whether the deviation lies in the pass band (``PASS_BAND_ORIGIN``).
+        Whether the deviation, to the 0.1 % that is told, lies in the pass band, ends included (``PASS_BAND_ORIGIN``).
     clear : bool or array
         Whether the deviation is more than two standard uncertainties away from the edge of the band.
     air_ratio_factor : float or array
@@ -219,7 +219,7 @@ def delivery_test(strokes: X | float, delivered_ml: X | float, nominal_stroke_ul
         stroke_ul=nominal_stroke_ul * ratio,
         deviation_pct=deviation,
         deviation_u_pct=u,
-        within_band=np.abs(deviation) <= PASS_BAND_PCT,
+        within_band=np.round(np.abs(deviation), 1) <= PASS_BAND_PCT,
         clear=np.abs(np.abs(deviation) - PASS_BAND_PCT) > 2.0 * u,
         air_ratio_factor=1.0 / ratio,
     )

@@ -118,14 +118,36 @@ def test_a_stop_is_not_cleared_by_another_heater_a_date_to_come_or_a_visit_witho
         assert told.when_due == "HEATER OFF"
     cleared = heater_history([*gassy, {**row(2026, 1.6, co_dry_ppm=40.0), "taken_at": "2026-11-15"}], HEATER, on=on)
     assert not cleared.stopped
-    # Nor is the alarm of the cab, which is no reading of the flue gas, by a later visit without CO.
-    cab = [*steady(), row(2026, 1.6, cab_co_in_ppm=200.0), {**row(2026, 1.6), "taken_at": "2026-11-15"}]
-    assert heater_history(cab, HEATER, on=on).stopped
     for date in (None, "2062-11-05"):  # a stop whose day is not known, or cannot be, is not over
         assert heater_history([*steady(), {**row(2026, 1.6, **CO_STOP), "taken_at": date}], HEATER, on=on).stopped
     with pytest.raises(CombustError, match="no reading that counts") as caught:
         heater_history([{**row(2026, 1.6, **CO_STOP), "taken_at": None}], HEATER)
     assert caught.value.safety.state == "heater_off"
+
+
+@pytest.mark.practice
+@pytest.mark.parametrize(
+    ("stop", "later", "stays"),
+    [
+        ({"cab_co_in_ppm": 60.0}, {"co_dry_ppm": 45.0}, True),
+        ({"cab_co_in_ppm": 60.0}, {"co_dry_ppm": 45.0, "cab_co_in_ppm": 1.0}, False),
+        ({"joints": "leaking"}, {"co_dry_ppm": 45.0}, True),
+        ({"joints": "leaking"}, {"joints": "tight"}, False),
+        ({"heating_air_smell": "exhaust"}, {"co_dry_ppm": 45.0}, True),
+        ({"terminals": "both"}, {"co_dry_ppm": 45.0}, True),
+        ({"fuel_sample": "gasoline"}, {"co_dry_ppm": 45.0}, True),
+        (CO_STOP, {"co_dry_ppm": 45.0}, False),
+        (CO_STOP, {"co_dry_ppm": 45.0, "stage": "low"}, True),  # the other stage
+        (CO_STOP, {"co_dry_ppm": 45.0, "stage": None}, True),
+        (CO_STOP, {"co_dry_ppm": 0.0, "o2_dry_pct": 20.7}, True),  # the probe in fresh air
+    ],
+)
+def test_an_old_stop_stays_until_the_same_was_read_again(stop, later, stays):
+    """Common practice, no source: what showed a danger shows that it is gone; an empty cell shows nothing."""
+    first = {**row(2026, 1.6), "stage": "high", **stop}
+    then = {**row(2026, 1.6), "taken_at": "2026-11-15", "stage": "high", **later}
+    told = heater_history([*steady(), first, then], HEATER, on=datetime.date(2026, 11, 20), stage="high")
+    assert told.stopped == stays
 
 
 def test_a_heater_that_cannot_be_followed_is_named_and_its_stop_is_told():

@@ -337,6 +337,7 @@ def test_the_summary_of_a_class_by_hand():
     told = dict(found.lines())
     assert told["sure 50 to 80 %"] == "1 said, 60 % sure on the average, 0 % right"
     assert told["sure 80 to 95 %"] == "2 said, 90 % sure on the average, 50 % right"
-    table_rows = rows_of(zip("dcba", some, strict=True))
+    table_rows = rows_of(zip("dcba", some, strict=True), ["", "", "an older copy", ""])
     assert [row[0] for row in table_rows] == list("abcd")
+    assert [row[-1] for row in table_rows] == ["", "an older copy", "", ""]
     assert all(len(row) == len(COLUMNS) for row in table_rows)

@@ -142,7 +142,9 @@ def is_refused(words: tuple[str, ...], given: dict[str, str], folder: Path) -> N
     with mock.patch("combust.edge.web.serve.run"):
         done = call(*typed(words, given))
     is_plain_refusal(done)
-    assert re.search("is the input|is the folder of the input|is to be written twice", done.err), (given, done.err)
+    assert re.search(
+        "is the input|is the folder of the input|is to be written twice|stands among what is only read too", done.err
+    ), (given, done.err)
     assert {path: path.read_bytes() for path in folder.rglob("*") if path.is_file()} == before, (words, given)
 
 

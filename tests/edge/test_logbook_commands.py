@@ -74,16 +74,16 @@ def test_commands_from_first_to_last(tmp_path):
 
 
 def test_a_table_hands_no_heater_back_under_a_stop(tmp_path):
-    """As typing: the one visit that says so is named, its stop comes first, and nothing is written."""
+    """As typing: the one visit that says so is named, its stop comes first, and nothing of it is written."""
     rows = ["visit_id,location,o2_dry_pct,co_dry_ppm,handed_back", "V1,outdoors,8.2,54,yes", "V2,outdoors,8.2,1500,yes"]
     (tmp_path / "in.csv").write_text("\n".join(rows), encoding="utf-8")
     done = run("add", tmp_path / "w.book", tmp_path / "in.csv")
-    assert str(done.exception).startswith("V2: handed_back = yes contradicts a stop condition")
-    assert "exhaust_co_high" in [stop.code for stop in done.exception.safety.stops]
+    assert done.stdout.startswith("STOP. visit V2: CO in the exhaust (1500 ppm)")
+    assert "row 3 refused: V2: handed_back = yes contradicts a stop condition" in done.stderr
     with Logbook(tmp_path / "w.book") as opened:
-        assert read_visits(opened) == []
+        assert [record.visit_id for record in read_visits(opened)] == ["V1"]
     at_heater("open", tmp_path / "w.book", "h", "--visit-id", "V2", "outdoors")
-    typed = at_heater("enter", tmp_path / "w.book", "o2", 8.2, "co", 1500, "handed_back", "yes")
+    typed = at_heater("enter", tmp_path / "w.book", "--visit-id", "V2", "o2", 8.2, "co", 1500, "handed_back", "yes")
     assert "contradicts a stop condition" in str(typed.exception)
     with Logbook(tmp_path / "w.book") as opened:
         assert read_visit(opened, "V2").readings == []
@@ -103,11 +103,14 @@ def test_co_over_the_range_stops_when_typed_and_from_a_table(tmp_path, co):
     else:
         assert "exhaust_co_high" in [stop.code for stop in typed.exception.safety.stops]
     done = run("add", tmp_path / "w.book", tmp_path / "in.csv", "--json")
-    assert "row 2 refused: stop: exhaust_co_high." in done.stderr
+    kept = co == ">4000"  # as the instrument said it; what cannot be is refused
+    assert ("row 2 refused: stop: exhaust_co_high." in done.stderr) is not kept
     assert "exhaust_co_high" in [stop["code"] for stop in json.loads(done.stdout)["safety"]["stops"]]
     with Logbook(tmp_path / "w.book") as opened:
-        assert [record.visit_id for record in read_visits(opened)] == ["V3", "V2"]
-        assert all("co_dry_ppm" not in reading for reading in read_visit(opened, "V3").readings)
+        assert [record.visit_id for record in read_visits(opened)] == ["V3", *["V1"][:kept], "V2"]
+        for name in ["V3", *["V1"][:kept]]:
+            assert all("co_dry_ppm" not in reading for reading in read_visit(opened, name).readings)
+        assert not kept or "exhaust_co_high" in [stop.code for stop in read_visit(opened, "V1").safety.stops]
 
 
 @pytest.mark.parametrize(

@@ -16,11 +16,11 @@ from combust.application.causes.stage_reading import Values
 from combust.application.reading import judge
 from combust.application.reading.columns import columns_of_readings
 from combust.application.reading.interpret import interpret_columns
-from combust.application.safety import cab_co_rise, height_at_least, own_limits
+from combust.application.safety import cab_co_rise, gasoline_stops, height_at_least, own_limits
 from combust.data.vocabulary import quantities
 from combust.domain.heater import Heater
 from combust.domain.instrument import InstrumentClass
-from combust.domain.limits import Finding, finding, in_order
+from combust.domain.limits import finding, in_order
 from combust.domain.result import Assumed
 from combust.domain.safety import Safety
 
@@ -76,7 +76,8 @@ def first_look(heater: Heater, instrument: InstrumentClass, visits: Sequence[Seq
 def _look(
     heater: Heater, readings: Sequence[Values], numbers: Sequence[dict[str, float]], codes: Sequence[list[str]]
 ) -> FirstLook:
-    found: dict[str, Finding] = {}
+    stated = dict.fromkeys(reading.get("fuel") for reading in readings)
+    found = {one.code: one for one in gasoline_stops(heater, *stated)}
     invalid = False
     used: list[Values] = []
     assumed: list[Assumed] = []

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from itertools import groupby
 from typing import Any, NamedTuple
@@ -10,9 +9,8 @@ from typing import Any, NamedTuple
 from combust.application.causes.catalogue import Priors, get_priors
 from combust.application.causes.first_look import first_look
 from combust.application.causes.stage_reading import Values
-from combust.application.safety import co_days, over_on
+from combust.application.read_again import Moment, ReadAgain, moment_of, stages_with
 from combust.data.errors import CombustError, Fault
-from combust.data.moments import date_of
 from combust.data.near import did_you_mean, near_matches
 from combust.domain.catalogue import Catalogue, get_fuel
 from combust.domain.heater import Heater
@@ -26,10 +24,10 @@ OF_SITE = (*PLACE, "above_heater_limit")  # stops of where one visit was made, n
 
 
 class Stopped(NamedTuple):
-    """A visit whose last readings stop the heater: its name with the stops, and the day from which they are over."""
+    """A visit whose last readings stop the heater: its name with the stops, and from when they are over (or None)."""
 
     told: str
-    over: datetime.date | None
+    over: Moment | None
 
 
 def group_visits(
@@ -129,30 +127,36 @@ def stopped_where(
     found: dict[str, Stopped] = {}
     if len({str(readings[0].get("visit_id", "1")) for readings in visits}) < 2:
         return found
-    read = co_days(reading for readings in visits for reading in readings)
+    again = ReadAgain(reading for readings in visits for reading in readings)
     for burnt, some in by_fuel(heater, visits, catalogue):
         for readings, look in zip(some, first_look(burnt, instrument, some), strict=True):
             visit, codes = str(readings[0].get("visit_id", "1")), [one.code for one in look.safety.stops]
             codes = [code for code in codes if code not in OF_SITE]
             found.pop(visit, None)
             if codes:
-                day = date_of(_last(readings))
-                found[visit] = Stopped(f"visit {visit} ({', '.join(codes)})", over_on(day, read) if day else None)
+                found[visit] = Stopped(f"visit {visit} ({', '.join(codes)})", _over(again, codes, readings))
     return found
 
 
 def stops_of_others(readings: Sequence[Values], stopped: Mapping[str, Stopped]) -> list[str]:
     """Return the stops of the other visits that keep the heater off in this one.
 
-    A stop stands until CO was read again on a later day (:func:`combust.application.safety.over_on`); it keeps the
-    heater off in what was read before that day, and in what nobody gave a day.
+    A stop stands until what showed it was read again later (:mod:`combust.application.read_again`); it keeps the
+    heater off in what was read before that, and in what nobody gave a day.
     """
-    own, now = str(readings[0].get("visit_id", "1")), date_of(_first(readings))
+    own, now = str(readings[0].get("visit_id", "1")), moment_of({**readings[0], "taken_at": _first(readings)})
     return [
         one.told
         for visit, one in stopped.items()
         if visit != own and not (one.over is not None and now is not None and now >= one.over)
     ]
+
+
+def _over(again: ReadAgain, codes: Iterable[str], readings: Sequence[Values]) -> Moment | None:
+    """Return from when the stops of a visit are over; None: not yet, or nobody told the day of the visit."""
+    since = moment_of({**readings[0], "taken_at": _last(readings)})
+    ends = [again.over(code, since, stages_with(code, readings)) if since else None for code in codes]
+    return max((one for one in ends if one), default=None) if all(ends) else None
 
 
 def _first(readings: Sequence[Values]) -> str:

@@ -17,7 +17,6 @@ from combust.application.heater.healthy import HealthyStage
 from combust.application.site.derating import stage_columns
 from combust.data.errors import CombustError, Fault, shorten
 from combust.data.near import did_you_mean, near_matches
-from combust.domain.blend import blend_parts
 from combust.domain.catalogue import get_fuel
 from combust.domain.heater import Heater
 from combust.domain.pump import on_fuel
@@ -147,7 +146,7 @@ def _fuelled(name: str, heater: Heater, in_tank: str, at_site: str) -> tuple[str
     if fuel == heater.fuel:
         return name, heater
     gasoline = heater.fuel.family == "gasoline"
-    parts = {get_fuel(part).family for part, _ in blend_parts(asked)[0]}
+    parts = fuel.families
     if parts & OF_THE_OTHER[gasoline] or (gasoline and "gasoline" not in parts):
         if not in_tank and not parts & OF_THE_OTHER[not gasoline]:
             return name, heater  # it gets its fuel elsewhere

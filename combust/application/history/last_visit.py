@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import datetime
 import math
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections import defaultdict
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
+from combust.application.read_again import Moment, ReadAgain, moment_of, stages_with
 from combust.application.reading.result import safety_of
-from combust.application.safety import co_days, height_at_least, over_on, own_limits
+from combust.application.safety import gasoline_stops, height_at_least, own_limits
 from combust.application.visit.taken import name_of_row, of_rows
 from combust.data.moments import date_of
 from combust.domain.heater import Heater, HeaterLimits
@@ -34,8 +36,8 @@ def last_findings(
 ) -> tuple[Finding, ...]:
     """Return the findings of the last visit with a reading and of all that came after it, the worst first.
 
-    A stop of an earlier visit stays until CO was read again. What is dated after ``until`` or has no date counts as
-    later than everything: nobody can say that it is over.
+    A stop stays until what showed it was read again later (:mod:`combust.application.read_again`). What is dated after
+    ``until`` or has no date counts as later than everything: nobody can say that it is over.
 
     Parameters
     ----------
@@ -48,24 +50,42 @@ def last_findings(
     """
     days = [date_of(row.get("taken_at")) for row in rows]
     last = max((day for day in days if day and day <= until), default=None)
-    read = [day for day in co_days(rows) if day <= until]
+    again = ReadAgain(row for day, row in zip(days, rows, strict=True) if day and day <= until)
     whole = {one.visit_id: one for one in visits}
+    of_visit: dict[Any, list[Mapping[str, Any]]] = defaultdict(list)
+    for row in rows:
+        of_visit[row.get("visit_id")].append(row)
+    parts = []
+    for one in visits:
+        its = of_visit[one.visit_id]
+        if one.date is None or _counts(one.date, last):
+            parts.append(one.safety())
+        elif not (its and all(map(again.holds_nothing_old, its))):
+            parts.append(_left(one.safety(), again, (one.date, True), its))
     alone = [(day, row) for day, row in zip(days, rows, strict=True) if row.get("visit_id") not in whole]
-    parts = [one.safety() for one in visits if _counts(one.date, last)]
-    parts.append(_of_rows(row for day, row in alone if _counts(day, last)))
-
-    def stands(day: datetime.date | None) -> bool:
-        return day is not None and not _counts(day, last) and over_on(day, read) is None
-
-    before = [one.safety() for one in visits if stands(one.date)]
-    before.append(_of_rows(row for day, row in alone if stands(day)))
-    parts += [Safety(one.without_place().stops) for one in before]
+    parts.append(of_rows((name_of_row(row), _of_row(row, again, _counts(day, last))) for day, row in alone))
     newest = [row for day, row in zip(days, rows, strict=True) if _counts(day, last)]
+    if heater:
+        parts.append(Safety(gasoline_stops(heater, *dict.fromkeys(row.get("fuel") for row in newest))))
     return in_order([*of_all(parts).findings, *_above_limit(newest, heater)])
 
 
-def _of_rows(rows: Iterable[Mapping[str, Any]]) -> Safety:
-    return of_rows((name_of_row(row), safety_of(row)) for row in rows)
+def _of_row(row: Mapping[str, Any], again: ReadAgain, counts: bool) -> Safety:
+    """Return the safety state of a reading without the stops that are over; of an older one only its stops."""
+    since = moment_of(row)
+    if again.holds_nothing_old(row):
+        return Safety(())
+    found = safety_of(row)
+    return found if since is None else _left(found, again, since, [row], counts=counts)
+
+
+def _left(
+    found: Safety, again: ReadAgain, since: Moment, rows: Sequence[Mapping[str, Any]], *, counts: bool = False
+) -> Safety:
+    """Return the stops that still stand of the heater; where the day itself counts, all other findings too."""
+    over = {one.code for one in found.stops if again.over(one.code, since, stages_with(one.code, rows) or {""})}
+    kept = found.findings if counts else found.without_place().stops
+    return Safety(tuple(one for one in kept if one.code not in over))
 
 
 def _counts(day: datetime.date | None, last: datetime.date | None) -> bool:

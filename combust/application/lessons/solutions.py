@@ -191,6 +191,8 @@ def night_at_a_hut(n: Numbers, fuel: Fuel) -> dict[str, Any]:
         "fuel_trim_pct": 100.0 * (min(density, 1.0) - 1.0),
         "trimmed_kw": heat,
         "needed_kw": needed,
+        "cab_free_c": reached,
+        "held": f", more than wanted: it holds {n['cab_c']:.0f} °C" if reached > n["cab_c"] else "",
         "cab_reached_c": min(reached, n["cab_c"]),
     }
 

@@ -14,8 +14,8 @@ from combust.domain.reading import WORTH_TELLING
 
 def stop_conditions(columns: Columns, o2: Any, co: Any) -> dict[str, Any]:
     """Return code -> where, for every stop condition of a reading, and where nothing was entered to judge."""
-    # A formula, a blend or a user's own fuel is not known to be gasoline: the stop stands.
-    other = np.array([fuel.family != "gasoline" for fuel in columns.fuels])
+    # A reading knows no heater: the stated fuel counts as the heater's own.
+    other = np.array([safety.not_for_gasoline(fuel) for fuel in columns.fuels])
     not_gasoline = other[0] if columns.fuel_index is None else other[columns.fuel_index]
     # Dry CO is never below wet CO: a wet reading that cannot be brought to dry gas stops by itself.
     as_measured = np.fmax(co, columns.number("co_wet_ppm"))

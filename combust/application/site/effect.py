@@ -11,6 +11,7 @@ import numpy as np
 from combust.application.heater.baseline import healthy_stage, read_air_ratio
 from combust.application.heater.healthy import HealthyStage
 from combust.application.reading.result import safety_of
+from combust.application.safety import gasoline_stops
 from combust.application.site.derating import stage_columns
 from combust.application.site.effect_result import SiteEffect
 from combust.application.site.findings import ACCOUNTS, RowLimits, site_findings
@@ -146,7 +147,9 @@ def site_effect(
     values["reading"] = None
     if reading is not None:
         values["reading"], stops = _explained(base, site, (fuel_temp_c, air_in_temp_c), Reading(**reading))
-    values["findings"] = in_order([*stops, *site_findings(base, site, values)])
+    tank = gasoline_stops(base.heater, (reading or {}).get("fuel")) if base.heater else ()
+    found = {one.code: one for one in [*tank, *stops]}
+    values["findings"] = in_order([*found.values(), *site_findings(base, site, values)])
     if not Safety(values["findings"]).allows(("burning",)):
         values.update({key: None for key in values if "_trim_" in key and not key.endswith("limit_pct")})
         values.update(dict.fromkeys(OF_A_TRIM))

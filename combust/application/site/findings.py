@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from combust.application.heater.healthy import HealthyStage
-from combust.application.safety import height_at_least, own_limits
+from combust.application.safety import gasoline_stops, height_at_least, own_limits
 from combust.domain.limits import Finding, finding, in_order, limit
 from combust.domain.safety import ranks_of
 from combust.domain.site import Site
@@ -24,6 +24,7 @@ class RowLimits:
     height_limit_m: float
     lowest_air_ratio: float
     height_judged: bool
+    gasoline: bool = False  # in a heater that is not for it
 
     @classmethod
     def of(cls, base: HealthyStage) -> RowLimits:
@@ -31,7 +32,8 @@ class RowLimits:
         stated = base.heater.limits if base.heater else None
         height, lowest = (None, None) if stated is None else (stated.altitude_m, stated.air_ratio_min)
         lowest = limit("air_ratio_soot") if lowest is None else lowest
-        return cls(math.nan if height is None else height, lowest, stated is not None)
+        gasoline = base.heater is not None and bool(gasoline_stops(base.heater))
+        return cls(math.nan if height is None else height, lowest, stated is not None, gasoline)
 
     def ranks(self, height_m: Any, air_ratio: Any) -> Any:
         """Return the rank of the safety state of each row; a calculation is never more than not judged."""
@@ -42,7 +44,7 @@ class RowLimits:
             lowest_air_ratio=self.lowest_air_ratio,
             height_judged=self.height_judged,
         )
-        return ranks_of({**beyond, "calculation_only": True})
+        return ranks_of({**beyond, "gasoline_in_diesel_heater": self.gasoline, "calculation_only": True})
 
 
 def site_findings(base: HealthyStage, site: Site, values: Mapping[str, Any]) -> tuple[Finding, ...]:

@@ -9,6 +9,7 @@ from functools import lru_cache
 from typing import Any
 
 from combust.application.causes.first_look import first_look
+from combust.application.safety import gasoline_stops
 from combust.application.visit.entries import (
     KINDS,
     Entry,
@@ -325,6 +326,7 @@ class Visit(Result):
             parts += [Safety(one.safety.without_place().stops) for one in branch.not_again]
             parts.append(replace_place(taken[-1], branch.place).safety)
             if heater:
+                parts.append(Safety(gasoline_stops(heater, branch.settings.get("fuel"))))
                 rows = [one.row for one in taken]
                 parts += [look.safety.without_place() for look in first_look(heater, instrument_class(None), [rows])]
         if said := supply_said(heater, self.supply):

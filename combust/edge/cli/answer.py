@@ -111,6 +111,24 @@ class Answer:
             click.echo(f"Written: {path}", err=True)
 
 
+def _read_named(given: dict[str, Any], save_map: str | None) -> None:
+    """Put in the place of the names of fuels and maps what their files hold.
+
+    Raises
+    ------
+    CombustError
+        A file cannot be understood, or several maps are to be saved as one.
+    """
+    if "fuels_file" in given:
+        path = given.pop("fuels_file")
+        given["catalogue"] = load_fuels(path) if path else None
+    if "map_pairs" in given:
+        given["mapping"] = TableMap.from_options(given.pop("map_pairs"), given.pop("fixed"))
+        if save_map and given["mapping"].either:
+            hint = "Name one map, or leave --save-map out."
+            raise CombustError(Fault("--save-map", save_map, "conflict", why="keeps one map", hint=hint))
+
+
 def _drawn(draw: Callable[..., Figure], presenter: bool) -> Callable[[str], None]:
     """Return what draws a figure into a file, when it is asked to."""
     return lambda path: save(draw(presenter=presenter), path)
@@ -155,14 +173,7 @@ def answers(
             out, figure, save_map = (given.pop(name, None) for name in ("json_out", "figure", "save_map"))
             units, presenter = given.pop("units_of_person", "metric"), given.pop("presenter", False)
             with told_first(lambda: stops_entered(given)):
-                if "fuels_file" in given:
-                    path = given.pop("fuels_file")
-                    given["catalogue"] = load_fuels(path) if path else None
-                if "map_pairs" in given:
-                    given["mapping"] = TableMap.from_options(given.pop("map_pairs"), given.pop("fixed"))
-                    if save_map and given["mapping"].either:
-                        hint = "Name one map, or leave --save-map out."
-                        raise CombustError(Fault("--save-map", save_map, "conflict", why="keeps one map", hint=hint))
+                _read_named(given, save_map)
                 answer = function(**given)
             more: dict[str, Callable[[str], object]] = {save_map: given["mapping"].save} if save_map else {}
             drawings = {**answer.drawings} | ({figure: answer.draw} if figure and answer.draw else {})

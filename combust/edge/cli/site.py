@@ -11,6 +11,7 @@ import click
 
 from combust.application.heater.baseline import healthy_stage
 from combust.application.heater.healthy import HealthyStage
+from combust.application.safety import gasoline_stops
 from combust.application.site.derating import derating_table
 from combust.application.site.effect import AIMS, site_effect
 from combust.application.site.findings import RowLimits
@@ -177,7 +178,8 @@ def _points(healthy: HealthyStage, options: Mapping[str, Any]) -> Answer:
     out, how = options["points_out"], {key: options[key] for key in ("scheduler", "workers", "mapping")}
     derate = partial(derate_points, options["points"], out, healthy.surface, limits=RowLimits.of(healthy), **how)
     counts = with_progress("Points", lambda show: derate(progress=show))
-    stops = [finding("points_off", count=counts.off, points=many(counts.rows, "point"))] if counts.off else []
+    stops = list(gasoline_stops(healthy.heater)) if healthy.heater else []
+    stops += [finding("points_off", count=counts.off, points=many(counts.rows, "point"))] if counts.off else []
     facts = {"rows": counts.rows, "with_lambda": counts.with_lambda, "without": counts.without, "out": out}
     known = f"{many(counts.rows, 'point')}: {counts.with_lambda} with lambda"
     text = f"{known}, {counts.without} without a number or outside the bands.\nResults: {out}"

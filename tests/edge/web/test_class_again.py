@@ -50,7 +50,7 @@ def test_while_a_long_class_is_played_again_its_pages_say_so_and_others_go_on(
     gate.set()
     assert school.hall._again is not None
     school.hall._again.join()
-    assert "You are learner 1." in said(phone.get("/class"))
+    assert "You are learner 1, Wren." in said(phone.get("/class"))
     assert "the server was started again" in said(phone.get("/class"))
 
 
