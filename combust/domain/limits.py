@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+import string
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from functools import cache
@@ -153,6 +154,21 @@ def finding_kinds(about: str | None = None) -> dict[str, FindingKind]:
     return kinds
 
 
+class _Sentence(string.Formatter):
+    """The one place that writes the numbers of a sentence: one told as above a limit is never rounded onto it."""
+
+    def __init__(self, held: Mapping[str, Any]) -> None:
+        self.held = held
+
+    def format_field(self, value: Any, format_spec: str) -> str:
+        kind, _, named = format_spec.partition(" ")
+        if kind != "above":
+            return format(value, format_spec)
+        whole, least = f"{value:.0f}", round(float(self.held[named] if named.isidentifier() else named))
+        rounded_on = math.isfinite(value) and float(whole) <= least < value
+        return f"{max(math.ceil(value * 10.0) / 10.0, least + 0.1):.1f}" if rounded_on else whole
+
+
 def finding(code: str, numbers: Mapping[str, Any] | None = None, /, **fields: Any) -> Finding:
     """Return a finding of ``findings.toml`` with its {numbers} filled in.
 
@@ -182,7 +198,7 @@ def finding(code: str, numbers: Mapping[str, Any] | None = None, /, **fields: An
     kind, held = finding_kinds()[code], fields if numbers is None else numbers
     number = float(held[kind.quantity]) if kind.quantity else math.nan
     told = (kind.quantity, number, kind.unit) if math.isfinite(number) else ()
-    return Finding(code, kind.severity, kind.text.format_map(held), *told)
+    return Finding(code, kind.severity, _Sentence(held).vformat(kind.text, (), held), *told)
 
 
 def in_order(findings: Iterable[Finding]) -> tuple[Finding, ...]:

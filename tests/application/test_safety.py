@@ -5,6 +5,8 @@ The predicates of danger below are worked apart from the package, from published
 
 from __future__ import annotations
 
+import math
+import re
 from typing import Any
 
 import numpy as np
@@ -270,6 +272,21 @@ def test_a_place_that_is_none_is_not_stated_and_counts_as_indoors(place: str) ->
 def test_a_capital_letter_makes_no_other_place() -> None:
     found = interpret({"o2_dry_pct": 8.2, "location": "Outdoors"})
     assert (found.inputs["location"], found.safety.state) == ("outdoors", "nothing_found")
+
+
+@pytest.mark.parametrize(
+    ("values", "code"),
+    [
+        ({"o2_dry_pct": 8.2, "co_dry_ppm": 1000.4}, "exhaust_co_high"),
+        ({"o2_dry_pct": 8.2, "co_dry_ppm": math.nextafter(1000.0, 2000.0)}, "exhaust_co_high"),
+        ({"o2_dry_pct": 2.1, "co_dry_ppm": 900}, "exhaust_co_air_free_high"),  # 900 x 20.946 / (20.946 - 2.1) = 1000.3
+        ({"o2_dry_pct": 8.2, "co_dry_ppm": 400.2}, "exhaust_co_warn"),
+    ],
+)
+def test_a_number_above_a_limit_is_never_told_as_the_limit(values: dict[str, Any], code: str) -> None:
+    (text,) = (one.text for one in interpret({**values, "location": "outdoors"}).findings if one.code == code)
+    told, limit = (float(one) for one in re.findall(r"\b\d+(?:\.\d+)?", text)[:2])
+    assert limit < told <= limit + 1.0
 
 
 @pytest.mark.independent
