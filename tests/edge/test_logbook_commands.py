@@ -79,7 +79,8 @@ def test_a_table_hands_no_heater_back_under_a_stop(tmp_path):
     (tmp_path / "in.csv").write_text("\n".join(rows), encoding="utf-8")
     done = run("add", tmp_path / "w.book", tmp_path / "in.csv")
     assert done.stdout.startswith("STOP. row 3, visit V2: CO in the exhaust (1500 ppm)")
-    assert "row 3 refused: V2: handed_back = yes contradicts a stop condition" in done.stderr
+    assert "row 3 refused: stop: exhaust_co_high." in done.stderr
+    assert "V2: handed_back = yes contradicts a stop condition" in done.stderr
     with Logbook(tmp_path / "w.book") as opened:
         assert [record.visit_id for record in read_visits(opened)] == ["V1"]
     at_heater("open", tmp_path / "w.book", "h", "--visit-id", "V2", "outdoors")
