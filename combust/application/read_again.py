@@ -8,7 +8,7 @@ from __future__ import annotations
 import datetime
 from bisect import bisect_right
 from collections import defaultdict
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, TypeAlias
 
 from combust.application.reading.result import safety_of
@@ -20,17 +20,10 @@ Moment: TypeAlias = tuple[datetime.date, bool]
 """A day, and whether the work of that day was done."""
 
 
-def moment_of(row: Mapping[str, Any]) -> Moment | None:
+def read_at(row: Mapping[str, Any]) -> Moment | None:
     """Return when a reading was taken; None where nobody told the day."""
     day = date_of(row.get("taken_at"))
     return (day, row.get("phase") == "after") if day else None
-
-
-def stages_with(code: str, rows: Iterable[Mapping[str, Any]]) -> set[str]:
-    """Return the stages of the readings that show a stop, "" where none is named; of all where none shows it alone."""
-    some = list(rows)
-    shown = [row for row in some if code in {one.code for one in safety_of(row).stops}]
-    return {str(row.get("stage") or "") for row in shown or some}
 
 
 class ReadAgain:
@@ -40,33 +33,35 @@ class ReadAgain:
         keys = {*CO, *(key for kind in finding_kinds().values() for key in kind.again)}
         read: dict[tuple[str, str], set[Moment]] = defaultdict(set)
         for row in readings:
-            if (moment := moment_of(row)) is None:
+            if (moment := read_at(row)) is None:
                 continue
             for key in keys:
                 if row.get(key) is not None and (key not in CO or _of_flue_gas(row)):
                     read[key, ""].add(moment)
-                    read[key, str(row.get("stage") or "")].add(moment)
+                    read[key, _stage(row)].add(moment)
         self._keys = keys
         self._read = {place: sorted(moments) for place, moments in read.items()}
 
-    def over(self, code: str, since: Moment, stages: Iterable[str]) -> Moment | None:
-        """Return from when a stop no longer stands; None: not yet.
+    def over(self, codes: Iterable[str], since: Moment, rows: Sequence[Mapping[str, Any]]) -> Moment | None:
+        """Return from when none of the stops of these readings stands any more; None: not yet.
 
         CO in the flue gas counts at the stage that showed it, and where the gas was no fresh air; what has no measure
         of its own (``again`` of ``findings.toml``) is over once CO was read at any stage.
         """
-        keys = finding_kinds()[code].again
-        ends = [self._next(keys or CO, since, stage if set(keys) & {*CO} else "") for stage in stages]
+        ends = []
+        for code in codes:
+            keys = finding_kinds()[code].again
+            stages = _stages_with(code, rows) if {*keys} & {*CO} else {""}
+            ends += [self._next(keys or CO, since, stage) for stage in stages]
         return max((one for one in ends if one), default=None) if all(ends) else None
 
-    def holds_nothing_old(self, row: Mapping[str, Any]) -> bool:
-        """Return whether all that a reading holds, and CO, was read again after it, so that no stop of it can stand."""
-        since = moment_of(row)
-        if since is None or self._next(CO, since, "") is None:
-            return False
-        stage = str(row.get("stage") or "")
-        held = [key for key in self._keys if row.get(key) is not None]
-        return all(self._next((key,), since, stage if key in CO else "") for key in held)
+    def nothing_old(self, rows: Sequence[Mapping[str, Any]], since: Moment) -> bool:
+        """Return whether all that readings hold, and CO, was read again later, so that no stop of them can stand."""
+        held = {
+            (key, _stage(row) if key in CO else "") for row in rows for key in self._keys if row.get(key) is not None
+        }
+        co = self._next(CO, since, "") is not None
+        return bool(rows) and co and all(self._next((key,), since, stage) for key, stage in held)
 
     def _next(self, keys: Iterable[str], since: Moment, stage: str) -> Moment | None:
         later = []
@@ -74,6 +69,16 @@ class ReadAgain:
             moments = self._read.get((key, stage), [])
             later += moments[bisect_right(moments, since) :][:1]
         return min(later, default=None)
+
+
+def _stage(row: Mapping[str, Any]) -> str:
+    return str(row.get("stage") or "")
+
+
+def _stages_with(code: str, rows: Sequence[Mapping[str, Any]]) -> set[str]:
+    """Return the stages of the readings that show a stop, "" where none is named; of all where none shows it alone."""
+    shown = [row for row in rows if code in {one.code for one in safety_of(row).stops}]
+    return {_stage(row) for row in shown or rows} or {""}
 
 
 def _of_flue_gas(row: Mapping[str, Any]) -> bool:

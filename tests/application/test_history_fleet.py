@@ -285,3 +285,17 @@ def test_a_visit_of_a_logbook_is_judged_by_all_its_entries(tmp_path):
     told = call(*asked).json
     assert told["safety"]["stops"] == []
     assert told["next_visit"] is not None
+
+
+@pytest.mark.practice
+@pytest.mark.parametrize(
+    ("later", "stays"), [(("stage", "low", "o2", "10.2"), True), (("stage", "high", "o2", "8.2"), False)]
+)
+def test_co_over_the_range_of_an_older_visit_stays_until_its_stage_was_read_again(tmp_path, later, stays):
+    """Common practice, no source: over the range is more CO than can be read, no CO that was not read."""
+    book = str(tmp_path / "w.book")
+    opened = ("visit", "open", book, "heater-0107", "outdoors", "altitude", "300", "air", "5", "--visit-id")
+    assert call(*opened, "V1", "at", "2025-01-10T10:00", "stage", "high", "o2", "8.2", "co", "over", "2000").code == 0
+    assert call(*opened, "V2", "at", "2025-03-10T10:00", *later, "co", "45").code == 0
+    told = call("history", book, "--heater", str(DATA / "heaters" / "heater-0107.toml"), "--on", "2025-04-01", "--json")
+    assert ("exhaust_co_high" in [one["code"] for one in told.json["safety"]["stops"]]) is stays

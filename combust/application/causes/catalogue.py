@@ -269,7 +269,8 @@ def _misfit(key: str, shipped: Any, value: Any) -> tuple[str, str] | None:
         return f"does not stand for {json.dumps(shipped)}", like
     if not all(_is_number(one) and as_number(one) is not None for one in theirs):
         return "is not a number", like
-    low, high = -MOST_FOLD * (max(map(abs, ours)) or 1.0), MOST_FOLD * (max(map(abs, ours)) or 1.0)
+    high = MOST_FOLD * (max(map(abs, ours)) or 1.0)
+    low = -high
     if not isinstance(shipped, list) and shipped > 0:
         low = 0.0 if key in CAN_BE_NONE else shipped / MOST_FOLD
     if not all(low <= one <= high for one in theirs):  # not a number is none either

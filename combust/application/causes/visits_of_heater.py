@@ -9,7 +9,7 @@ from typing import Any, NamedTuple
 from combust.application.causes.catalogue import Priors, get_priors
 from combust.application.causes.first_look import first_look
 from combust.application.causes.stage_reading import Values
-from combust.application.read_again import Moment, ReadAgain, moment_of, stages_with
+from combust.application.read_again import Moment, ReadAgain, read_at
 from combust.data.errors import CombustError, Fault
 from combust.data.near import did_you_mean, near_matches
 from combust.domain.catalogue import Catalogue, get_fuel
@@ -134,7 +134,9 @@ def stopped_where(
             codes = [code for code in codes if code not in OF_SITE]
             found.pop(visit, None)
             if codes:
-                found[visit] = Stopped(f"visit {visit} ({', '.join(codes)})", _over(again, codes, readings))
+                since = read_at({**readings[0], "taken_at": _last(readings)})
+                over = again.over(codes, since, readings) if since else None
+                found[visit] = Stopped(f"visit {visit} ({', '.join(codes)})", over)
     return found
 
 
@@ -144,19 +146,12 @@ def stops_of_others(readings: Sequence[Values], stopped: Mapping[str, Stopped]) 
     A stop stands until what showed it was read again later (:mod:`combust.application.read_again`); it keeps the
     heater off in what was read before that, and in what nobody gave a day.
     """
-    own, now = str(readings[0].get("visit_id", "1")), moment_of({**readings[0], "taken_at": _first(readings)})
+    own, now = str(readings[0].get("visit_id", "1")), read_at({**readings[0], "taken_at": _first(readings)})
     return [
         one.told
         for visit, one in stopped.items()
         if visit != own and not (one.over is not None and now is not None and now >= one.over)
     ]
-
-
-def _over(again: ReadAgain, codes: Iterable[str], readings: Sequence[Values]) -> Moment | None:
-    """Return from when the stops of a visit are over; None: not yet, or nobody told the day of the visit."""
-    since = moment_of({**readings[0], "taken_at": _last(readings)})
-    ends = [again.over(code, since, stages_with(code, readings)) if since else None for code in codes]
-    return max((one for one in ends if one), default=None) if all(ends) else None
 
 
 def _first(readings: Sequence[Values]) -> str:

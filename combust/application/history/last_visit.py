@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import datetime
 import math
-from collections import defaultdict
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
-from combust.application.read_again import Moment, ReadAgain, moment_of, stages_with
+from combust.application.read_again import Moment, ReadAgain, read_at
 from combust.application.reading.result import safety_of
 from combust.application.safety import gasoline_stops, height_at_least, own_limits
 from combust.application.visit.taken import name_of_row, of_rows
@@ -23,12 +22,16 @@ from combust.domain.safety import Safety, of_all
 
 @dataclass(frozen=True, slots=True)
 class JudgedVisit:
-    """A visit that is judged as a whole, by its own entries: its heater, its day, and what gives its safety state."""
+    """A visit that is judged as a whole, by its own entries: its heater, its day, and what gives its safety state.
+
+    ``rows`` are its readings with all that can stop, CO over the range of the instrument too.
+    """
 
     heater_id: str | None
     visit_id: str
     date: datetime.date | None
     safety: Callable[[], Safety]
+    rows: Sequence[Mapping[str, Any]]
 
 
 def last_findings(
@@ -52,16 +55,12 @@ def last_findings(
     last = max((day for day in days if day and day <= until), default=None)
     again = ReadAgain(row for day, row in zip(days, rows, strict=True) if day and day <= until)
     whole = {one.visit_id: one for one in visits}
-    of_visit: dict[Any, list[Mapping[str, Any]]] = defaultdict(list)
-    for row in rows:
-        of_visit[row.get("visit_id")].append(row)
     parts = []
     for one in visits:
-        its = of_visit[one.visit_id]
         if one.date is None or _counts(one.date, last):
             parts.append(one.safety())
-        elif not (its and all(map(again.holds_nothing_old, its))):
-            parts.append(_left(one.safety(), again, (one.date, True), its))
+        elif not again.nothing_old(one.rows, (one.date, True)):
+            parts.append(_left(one.safety(), again, (one.date, True), one.rows))
     alone = [(day, row) for day, row in zip(days, rows, strict=True) if row.get("visit_id") not in whole]
     parts.append(of_rows((name_of_row(row), _of_row(row, again, _counts(day, last))) for day, row in alone))
     newest = [row for day, row in zip(days, rows, strict=True) if _counts(day, last)]
@@ -72,18 +71,17 @@ def last_findings(
 
 def _of_row(row: Mapping[str, Any], again: ReadAgain, counts: bool) -> Safety:
     """Return the safety state of a reading without the stops that are over; of an older one only its stops."""
-    since = moment_of(row)
-    if again.holds_nothing_old(row):
-        return Safety(())
-    found = safety_of(row)
-    return found if since is None else _left(found, again, since, [row], counts=counts)
+    since = read_at(row)
+    if since is None:
+        return safety_of(row)
+    return Safety(()) if again.nothing_old([row], since) else _left(safety_of(row), again, since, [row], counts=counts)
 
 
 def _left(
     found: Safety, again: ReadAgain, since: Moment, rows: Sequence[Mapping[str, Any]], *, counts: bool = False
 ) -> Safety:
     """Return the stops that still stand of the heater; where the day itself counts, all other findings too."""
-    over = {one.code for one in found.stops if again.over(one.code, since, stages_with(one.code, rows) or {""})}
+    over = {one.code for one in found.stops if again.over([one.code], since, rows)}
     kept = found.findings if counts else found.without_place().stops
     return Safety(tuple(one for one in kept if one.code not in over))
 

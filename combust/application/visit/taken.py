@@ -12,19 +12,14 @@ from combust.application.visit.entries import Entry
 from combust.application.visit.words import BESIDE, SETTINGS
 from combust.data.errors import CombustError
 from combust.data.vocabulary import inputs, quantities
-from combust.domain.limits import Finding
+from combust.domain.limits import Finding, finding_kinds
 from combust.domain.result import many
 from combust.domain.safety import PLACE, Safety
 
-# What stopped a heater before the work stops it until it is looked at, or measured, again: each pair by itself.
-UNTIL_AGAIN = (
-    ("terminals",),
-    ("joints",),
-    ("heating_air_smell",),
-    ("fuel_sample", "fuel"),
-    ("cab_co_in_ppm", "cab_co_out_ppm"),
-    ("co_dry_ppm",),
-)
+# What stopped a heater before the work stops it until it is looked at, or measured, again: each by itself, and with
+# what it is judged beside.
+UNTIL_AGAIN = tuple(dict.fromkeys(one.again for one in finding_kinds().values() if one.again))
+JUDGED_BESIDE = {"fuel_sample": ("fuel",), "cab_co_in_ppm": ("cab_co_out_ppm",)}
 BURNING = ("o2_dry_pct", "co2_dry_pct", "co_dry_ppm", "o2_wet_pct", "co2_wet_pct", "co_wet_ppm", "co_mg_per_m3")
 CO_TOLD = ("exhaust_co", "cab_co")  # findings on the CO that was read: more is worse
 NO_FLAME = ("never_lit", "lit_and_died", "overheat_trip")  # a start after which no gas of a flame can be read
@@ -164,8 +159,9 @@ class Branch:
     def not_again(self) -> list[Taken]:
         """What was seen or measured before the last work and not since, by itself: it may still stop the heater."""
         last, found = self.last_taken, []
-        for keys in UNTIL_AGAIN if last else ():
-            holding = [one for one in self.taken if keys[0] in one.values or keys[0] in one.over]
+        for again in UNTIL_AGAIN if last else ():
+            holding = [one for one in self.taken if {*again} & {*one.values, *one.over}]
+            keys = (*again, *(key for name in again for key in JUDGED_BESIDE.get(name, ())))
             if holding and holding[-1] not in last:
                 one = holding[-1]
                 held = {key: one.values[key] for key in keys if key in one.values}

@@ -15,8 +15,8 @@ from combust.domain.result import many, plain
 from combust.domain.safety import Safety, of_all
 from combust.edge.cli import output
 from combust.edge.cli.answer import Answer, answers
-from combust.edge.cli.files import TABLES, Updated, Written
-from combust.edge.cli.options import key_option, table_options
+from combust.edge.cli.files import Updated
+from combust.edge.cli.options import key_option, rejects_option, table_options
 from combust.edge.logbook.book import Logbook
 from combust.edge.tables.reader import Entries
 from combust.edge.tables.table_map import TableMap
@@ -31,12 +31,7 @@ REFUSED = "row {} refused: {}"
 @answers("add", strict="")
 @click.argument("book", type=Updated(), metavar="BOOK")
 @click.argument("source", metavar="FILE")
-@click.option(
-    "--rejects",
-    type=Written(*TABLES, own=("reasons",)),
-    metavar="FILE",
-    help="Where refused rows go, with their reasons.",
-)
+@rejects_option
 @table_options
 @key_option()
 def command(book: str, source: str, rejects: str | None, mapping: TableMap, key_file: str | None) -> Answer:

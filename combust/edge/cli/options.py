@@ -17,7 +17,7 @@ from combust.data.vocabulary import input_keys, inputs, quantities, quantity
 from combust.domain.reading import REPEATED, check_values
 from combust.domain.result import many
 from combust.domain.safety import Safety
-from combust.edge.cli.files import Written
+from combust.edge.cli.files import TABLES, Written
 
 Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
 
@@ -77,6 +77,12 @@ class TypedFloat(click.types.FloatParamType):
 
 
 fuels_option = click.option("--fuels", "fuels_file", metavar="FILE", help="TOML file with fuels of your own.")
+rejects_option = click.option(
+    "--rejects",
+    type=Written(*TABLES, own=("reasons",)),
+    metavar="FILE",
+    help="Where refused rows go, with their reasons.",
+)
 instrument_option = click.option("--instrument-class", metavar="NAME", help="Analyser: portable, garage_0, or a .toml.")
 
 units_option = click.option(

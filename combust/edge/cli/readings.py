@@ -12,7 +12,7 @@ from combust.domain.catalogue import get_fuel
 from combust.domain.result import many, plain
 from combust.edge.cli.answer import Answer, answers
 from combust.edge.cli.files import TABLES, Written
-from combust.edge.cli.options import fuels_option, instrument_option, table_options
+from combust.edge.cli.options import fuels_option, instrument_option, rejects_option, table_options
 from combust.edge.cli.progress import with_progress
 
 
@@ -25,12 +25,7 @@ from combust.edge.cli.progress import with_progress
     metavar="FILE",
     help="Where the results go: .csv or .parquet.",
 )
-@click.option(
-    "--rejects",
-    type=Written(*TABLES, own=("reasons",)),
-    metavar="FILE",
-    help="Where refused rows go, with their reasons.",
-)
+@rejects_option
 @table_options
 @click.option("--fuel", "fuel_name", metavar="NAME", help="Fuel of rows without one (default diesel).")
 @fuels_option

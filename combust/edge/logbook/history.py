@@ -187,9 +187,10 @@ class LogEntries:
         name = f"visit {visit.visit_id}"
         if isinstance(visit, Visit):
             state = partial(_named, visit, f"{name}, {day}" if day else name)
+            rows = [one.row for one in visit.taken]
         else:
-            state = partial(_safety_of, visit.head, readings, name)
-        self.judged.append(JudgedVisit(heater_id, visit.visit_id, day, state))
+            state, rows = partial(_safety_of, visit.head, readings, name), readings
+        self.judged.append(JudgedVisit(heater_id, visit.visit_id, day, state, rows))
         if day and visit.head.get("serial"):
             self.serials[heater_id or ""].append((day, str(visit.head["serial"])))
         events = [body for kind, body in found if kind == "event"]

@@ -101,16 +101,8 @@ class TableMap:
                 faults
                 or Fault("[dates]", first_few([*parts["dates"]], 3), "format", why="is no part of a map", hint=hint)
             )
-        return cls(
-            parts["headings"],
-            parts["whole_file"],
-            by_key,
-            parts["words"],
-            parts["dates"],
-            (),
-            str(path),
-            frozenset(parts["headings"]),
-        )
+        shared = (parts["headings"], parts["whole_file"], by_key, parts["words"], parts["dates"])
+        return cls(*shared, name=str(path), saved=frozenset(parts["headings"]))
 
     @classmethod
     def from_options(cls, pairs: Iterable[str], fixed: Iterable[str] = ()) -> TableMap:
@@ -169,15 +161,8 @@ class TableMap:
             for first, second in ((self.marks, other.marks), (self.words, other.words))
         )
         both = {**self.headings, **other.headings}, {**self.whole_file, **other.whole_file}
-        return TableMap(
-            *both,
-            marks,
-            words,
-            {**self.dates, **other.dates},
-            (*self.either, *other.either),
-            "",
-            self.saved | other.saved,
-        )
+        dates, either = {**self.dates, **other.dates}, (*self.either, *other.either)
+        return TableMap(*both, marks, words, dates, either, saved=self.saved | other.saved)
 
     @property
     def order(self) -> str:
