@@ -79,7 +79,7 @@ def test_the_sheet_says_what_it_was_counted_with(tmp_path: Path) -> None:
     text = page.read_text(encoding="utf-8")
     assert "from 40 visits of 10 heaters" in text
     assert warned in text
-    against = text[text.index("Causes that the readings speak against") :]
+    against = text[text.index("Causes that the readings as found speak against") :]
     against = against[: against.index("</p>")]
     assert found["lowered"]
     assert not [name for name in found["lowered"] if label_of(name) in against]

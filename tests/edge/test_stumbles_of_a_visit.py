@@ -123,7 +123,7 @@ def test_what_is_spoken_against_is_told_in_plain_words_and_healthy_is_no_cause()
     assert next(one.probability for one in causes.causes if one.cause == "healthy") < 0.01
     assert "healthy" not in names
     told = words(checked(visit_page(visit)))
-    line = told.partition("Causes that the readings speak against")[2].partition("This record")[0]
+    line = told.partition("Causes that the readings as found speak against")[2].partition("This record")[0]
     labels = {cause.label for cause in shipped_priors().causes.values()}
     assert {one for one in line.strip().split(", ") if not re.fullmatch(r"and \d+ more", one)} <= labels
     assert "_" not in line

@@ -250,6 +250,26 @@ def test_the_air_path_by_hand() -> None:
 
 
 @pytest.mark.hand
+def test_the_pressures_at_the_ports_by_hand() -> None:
+    """Darcy-Weisbach: a loss goes with density and the square of the volume flow. At the baseline's flow and heat both
+    are the baseline's. Half the air: a quarter of the suction; gas of twice the absolute temperature: twice the back
+    pressure; a pipe of three times the resistance: three times the pressure."""
+    p = HeaterParameters(r_in=3.0)
+    law = heater_law(stage_set(BASE, HeaterParameters(), HEAT, CARBON), HOME, p, HEAT)
+    flue = law.stage.flue
+    state = motion.cold_motion(15.0)._replace(flue=flue)
+    flows = motion.StepFlows(1.6, law.air, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 1.0)
+    suction, back = motion.port_pressures(state, law, flows)
+    still, _ = motion.port_pressures(state, law, flows._replace(air=0.5 * law.air))
+    hotter = state._replace(flue=2.0 * (298.15 + flue) - 298.15)
+    _, twice = motion.port_pressures(hotter, law, flows)
+    assert back == pytest.approx(1.0)
+    assert twice == pytest.approx(2.0)
+    assert still == pytest.approx(suction / 4.0)
+    assert suction == pytest.approx(3.0)
+
+
+@pytest.mark.hand
 @pytest.mark.parametrize(
     ("volts", "load", "regulated", "speed"),
     [

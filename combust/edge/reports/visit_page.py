@@ -85,7 +85,7 @@ def visit_page(visit: Visit, *, head: str = "", numbers: bool = False) -> str:
 
 
 def _excluded(causes: Sequence[str]) -> Section:
-    return Section("Causes that the readings speak against", [], ", ".join(causes) or "None was settled against.")
+    return Section("Causes that the readings as found speak against", [], ", ".join(causes) or "None was settled against.")
 
 
 def _cut(verdict: Verdict, room: Room) -> dict[str, Any]:
