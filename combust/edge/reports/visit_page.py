@@ -85,7 +85,8 @@ def visit_page(visit: Visit, *, head: str = "", numbers: bool = False) -> str:
 
 
 def _excluded(causes: Sequence[str]) -> Section:
-    return Section("Causes that the readings as found speak against", [], ", ".join(causes) or "None was settled against.")
+    said = ", ".join(causes) or "None was settled against."
+    return Section("Causes that the readings as found speak against", [], said)
 
 
 def _cut(verdict: Verdict, room: Room) -> dict[str, Any]:
