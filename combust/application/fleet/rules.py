@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from combust.application.fleet.decisions import DECISIONS, KEEP_OFF, SUPPLIES, UNKNOWN
 from combust.application.fleet.nights import NIGHTS, as_typed
@@ -96,25 +97,30 @@ def reasons(frame: pd.DataFrame) -> list[str]:
     """
     said = {code: text.removesuffix(": see the reason") for code, text in DECISIONS.items()}
     parts = [
-        _once(frame, [*PLACE, "battery_v"], _height),
-        _once(frame, PLACE, _air_ratio),
-        _once(frame, ["cap_at_low_stage", "air_ratio_low_stage_lowest", "cab_temp_low_stage_c"], _low_stage),
-        *(_once(frame, columns, tell) for columns, tell in SUPPLY),
-        _once(frame, [column for column, _ in UNKNOWN], _lacking),
+        ([*PLACE, "battery_v"], _height),
+        (PLACE, _air_ratio),
+        (["cap_at_low_stage", "air_ratio_low_stage_lowest", "cab_temp_low_stage_c"], _low_stage),
+        *SUPPLY,
+        ([column for column, _ in UNKNOWN], _lacking),
     ]
+    alike = [_alike(frame, columns) for columns, _ in parts]
+    needed = np.unique(np.concatenate([first for _, first in alike]))
+    rows = dict(zip(needed.tolist(), frame.iloc[needed].itertuples(index=False), strict=True))
+    told = []
+    for (_, tell), (codes, first) in zip(parts, alike, strict=True):
+        texts = ["; ".join(tell(rows[at])) for at in first.tolist()]
+        told.append([texts[code] for code in codes.tolist()])
     return [
         f"{said[code][0].upper()}{said[code][1:]}: {'; '.join(filter(None, found))}."
-        for code, *found in zip(frame["decision"].tolist(), *parts, strict=True)
+        for code, *found in zip(frame["decision"].tolist(), *told, strict=True)
     ]
 
 
-def _once(frame: pd.DataFrame, columns: list[str], tell: Callable[[Any], list[str]]) -> list[str]:
-    """Return a part of the sentence of each vehicle; numbers that are shown alike are told once."""
+def _alike(frame: pd.DataFrame, columns: list[str]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Return the group of each vehicle and the first of each group: numbers that are shown alike are told once."""
     digits = {column: SHOWN_DIGITS[column] for column in columns if column in SHOWN_DIGITS}
     codes = frame[columns].round(digits).groupby(columns, sort=False, dropna=False).ngroup().to_numpy()
-    first = np.unique(codes, return_index=True)[1]
-    texts = ["; ".join(tell(row)) for row in frame.iloc[first].itertuples(index=False)]
-    return [texts[code] for code in codes.tolist()]
+    return codes, np.unique(codes, return_index=True)[1]
 
 
 def _height(row: Any) -> list[str]:
