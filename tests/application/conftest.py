@@ -49,5 +49,5 @@ def heater() -> Heater:
 
 @pytest.fixture(scope="session")
 def study():
-    """400 visits of 10 simulated heaters (3000 of 30 in the long form) and the rest of the slow statistics."""
+    """240 visits of 6 simulated heaters (3000 of 30 in the long form) and the rest of the slow statistics."""
     return run_study()

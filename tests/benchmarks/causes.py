@@ -41,7 +41,7 @@ def records(effort: Effort) -> list[Record]:
     rng = np.random.default_rng(1)
     hidden = hidden_heater(rng)
     heater = Heater.from_dict(profile(hidden, rng))
-    length, chunks = effort.pick(2, 20), effort.pick(2, 4)
+    length, chunks = effort.pick(2, 20), 1 if effort.least else effort.pick(2, 4)
     cases = visits(hidden, drawn_causes(rng, max(length * chunks, 40)), rng)
     found = []
     for way, (how, goal) in WAYS.items():

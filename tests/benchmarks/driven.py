@@ -9,7 +9,7 @@ from combust.application.trainer.heater import SimulatedHeater
 from combust.application.trainer.session import TrainingSession
 from combust.domain.heater import Heater
 from combust.domain.reading import Reading
-from tests.benchmarks.records import Effort, Record, timed
+from tests.benchmarks.records import Effort, Record
 from tests.benchmarks.visit import HEATERS
 
 GROUP = "driven"
@@ -36,10 +36,10 @@ def records(effort: Effort) -> list[Record]:
             session.display()
 
     rounds = effort.pick(2, 7)
-    ranked = timed(lambda: rank_causes(heater, read), rounds, time.process_time)
+    ranked = effort.timed(lambda: rank_causes(heater, read), rounds, time.process_time)
     found = []
     for name, work in (("the heater", alone), ("with analyser, trace and 60 displays", watched)):
-        timing = timed(work, rounds, time.process_time)
+        timing = effort.timed(work, rounds, time.process_time)
         found.append(
             Record(
                 GROUP,

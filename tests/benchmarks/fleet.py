@@ -20,7 +20,7 @@ from combust.kernel.altitude import AltitudeSurface, lambda_from_surface
 from tests.benchmarks.growth import slope_of
 from tests.benchmarks.made_fleet import write_fleet
 from tests.benchmarks.processes import run
-from tests.benchmarks.records import Effort, Record, apart, timed
+from tests.benchmarks.records import Effort, Record, apart
 
 GROUP = "fleet"
 KERNEL_GOAL = 20.0
@@ -68,8 +68,8 @@ def _kernel(effort: Effort, numbers: AltitudeSurface) -> Record:
     found = lambda_from_surface(numbers, altitude_m=height[:2000], temp_c=temp[:2000])
     columns = 2 + len(found)
     source, target = np.zeros((columns, rows)), np.empty((columns, rows))
-    ours = timed(work, 9, time.process_time)
-    copy = timed(lambda: np.copyto(target, source), 9, time.process_time)
+    ours = effort.timed(work, 9, time.process_time)
+    copy = effort.timed(lambda: np.copyto(target, source), 9, time.process_time)
     return Record(
         GROUP,
         f"altitude kernel, {rows:,} points, one core",
@@ -99,7 +99,7 @@ def _plans(effort: Effort) -> list[Record]:
             write_fleet(folder, vehicles, 100 * vehicles)
             moves = f"--max-moves={vehicles}"  # so the assignment is worked out too, everybody free to move
             ran.append(run(["-m", "combust", "fleet", *_arguments(folder), moves, f"--out={folder / 'plan'}"]))
-        plan, peer = load_plan(folder / "plan"), timed(lambda: _by_pandas(folder), 1, time.process_time)
+        plan, peer = load_plan(folder / "plan"), effort.timed(lambda: _by_pandas(folder), 1, time.process_time)
         given = pd.read_csv(folder / "vehicles.csv")["cab_ua_w_per_k"]
     start, *ran = ran
     what = f"{sizes[-1]:,} vehicles, {100 * sizes[-1]:,} route points"
@@ -167,8 +167,8 @@ def _stream(effort: Effort, numbers: AltitudeSurface) -> Record:
     with tempfile.TemporaryDirectory() as name:
         source, out, copy = (Path(name) / f"{part}.parquet" for part in ("points", "out", "copy"))
         write_points(source, rows)
-        ours = timed(lambda: derate_points(source, out, numbers), 3)
-        peer = timed(lambda: read_and_write(source, copy), 3)
+        ours = effort.timed(lambda: derate_points(source, out, numbers), 3)
+        peer = effort.timed(lambda: read_and_write(source, copy), 3)
         told = pq.read_table(out, columns=["altitude_m", "temp_c"])
         plain = pq.read_table(copy, columns=["altitude_m", "temp_c"])
         differ = float(sum(apart(told[key], plain[key]) for key in ("altitude_m", "temp_c")))

@@ -13,7 +13,7 @@ from typing import NamedTuple
 import numpy as np
 
 from tests.benchmarks.processes import run
-from tests.benchmarks.records import Effort, Record, timed
+from tests.benchmarks.records import Effort, Record
 
 GROUP = "growth"
 MEMORY_GOAL_MB = 1000.0
@@ -144,7 +144,8 @@ def main(rows: int) -> None:
     from tests.benchmarks.made import columns_of
 
     columns = columns_of(rows)
-    print(timed(lambda: interpret_columns(columns, instrument_class()), 3 if rows < 1_000_000 else 1).best)
+    rounds = 3 if rows < 1_000_000 else 1
+    print(Effort(quick=False).timed(lambda: interpret_columns(columns, instrument_class()), rounds).best)
 
 
 if __name__ == "__main__":

@@ -12,7 +12,7 @@ from combust.domain.catalogue import get_fuel
 from combust.kernel.flue_gas import flue_gas_moles
 from combust.kernel.looks import critical_values
 from combust.kernel.trend import Scatter, follow_trend, series_of
-from tests.benchmarks.records import Effort, Record, apart, timed
+from tests.benchmarks.records import Effort, Record, apart
 
 GROUP = "history"
 DRIFT = 0.98
@@ -24,9 +24,9 @@ def records(effort: Effort) -> list[Record]:
     """Return the fit of many histories, and one whole history of twelve visits."""
     count = effort.pick(200, 2_000)
     values = np.random.default_rng(4).normal(0.5, 0.03, (count, len(WINTERS))) - 0.02 * WINTERS
-    ours = timed(lambda: follow_trend(series_of(WINTERS, 0.03), values, UNKNOWN), 3)
+    ours = effort.timed(lambda: follow_trend(series_of(WINTERS, 0.03), values, UNKNOWN), 3)
     plain = follow_trend(series_of(WINTERS, 0.03), values).at(-1)
-    peer = timed(lambda: [np.polyfit(WINTERS, row, 1) for row in values], 3)
+    peer = effort.timed(lambda: [np.polyfit(WINTERS, row, 1) for row in values], 3)
     lines = Record(
         GROUP,
         f"lines after each of 12 visits, scatter unknown, {count:,} histories",
@@ -39,7 +39,7 @@ def records(effort: Effort) -> list[Record]:
         allowed=1e-6,
         checked="slope of the plain line",
     )
-    return [lines, _whole(), _growth()]
+    return [lines, _whole(effort), _growth(effort)]
 
 
 def _rows(visits: int) -> list[dict[str, object]]:
@@ -54,19 +54,20 @@ def _rows(visits: int) -> list[dict[str, object]]:
     return rows
 
 
-def _growth() -> Record:
+def _growth(effort: Effort) -> Record:
     """250 dates of one heater against 12, no bound of a look remembered: what the looks of a long record cost."""
-    few, many = _rows(12), _rows(250)
+    dates = 36 if effort.least else 250
+    few, many = _rows(12), _rows(dates)
 
     def anew(rows: list[dict[str, object]]) -> HeaterHistory:
         critical_values.cache_clear()
         return heater_history(rows)
 
-    ours, peer = timed(lambda: anew(many), 3), timed(lambda: anew(few), 3)
+    ours, peer = effort.timed(lambda: anew(many), 3), effort.timed(lambda: anew(few), 3)
     told = heater_history(many)
     return Record(
         GROUP,
-        "history of one heater, 250 dates",
+        f"history of one heater, {dates} dates",
         "ms",
         1e3 * ours.best,
         "the same of 12 dates",
@@ -80,7 +81,7 @@ def _growth() -> Record:
     )
 
 
-def _whole() -> Record:
+def _whole(effort: Effort) -> Record:
     """A heater read every November, 2 % richer a year: what is told against a line through its own lambdas."""
     rows = []
     for year in range(12):
@@ -88,12 +89,12 @@ def _whole() -> Record:
         seen = float(100.0 * gas.o2 / gas.dry)
         row = {"heater_id": "heater-1", "taken_at": f"{2012 + year}-11-05", "fuel": "diesel_b7", "location": "outdoors"}
         rows.append({**row, "altitude_m": 0.0, "intake_temp_c": 15.0, "o2_dry_pct": seen})
-    ours = timed(lambda: heater_history(rows), 5)
+    ours = effort.timed(lambda: heater_history(rows), 5)
     told = heater_history(rows)
     years = [point.years for point in told.points]
     lambdas = [math.log(2.0 * DRIFT**year) for year in range(12)]
     slope = np.polyfit(years, lambdas, 1)[0]
-    peer = timed(lambda: np.polyfit(years, lambdas, 1))
+    peer = effort.timed(lambda: np.polyfit(years, lambdas, 1))
     return Record(
         GROUP,
         "history of one heater, 12 visits",

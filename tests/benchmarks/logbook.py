@@ -15,7 +15,7 @@ from combust.edge.logbook.chain import Writer
 from combust.edge.logbook.listing import list_visits
 from combust.edge.logbook.summary import keep, key_for
 from combust.edge.logbook.visits import NewVisit, add, read_visits
-from tests.benchmarks.records import Effort, Record, Timing, timed, timing_of
+from tests.benchmarks.records import Effort, Record, Timing, timing_of
 
 GROUP = "logbook"
 READ = {"fuel": "diesel_b7", "stage": "high", "o2_dry_pct": 8.2, "co_dry_ppm": 54.0, "location": "outdoors"}
@@ -35,7 +35,7 @@ def records(effort: Effort) -> list[Record]:
             shown = read_visits(book, last=LISTED)
         wrong = abs(total - many) + abs(len(rows) - min(LISTED, many)) + sum(len(one.readings) != 1 for one in shown)
         entry, bare = _entry_and_insert(large, Path(folder) / "bare.db", effort.pick(30, 300))
-        ours, theirs = timed(lambda: _listed(large), 5), timed(lambda: _listed(small), 5)
+        ours, theirs = effort.timed(lambda: _listed(large), 5), effort.timed(lambda: _listed(small), 5)
     told = (f"add one entry, {many:,} visits in the book", "ms", 1e3 * entry.best, "sqlite3: bare insert with fsync")
     added = Record(GROUP, *told, 1e3 * bare.best, entry.spread_pct, goal=5.0, goal_of="ratio")
     what = f"open, list the last {LISTED} of {many:,} visits with their safety state"

@@ -20,7 +20,7 @@ from combust.kernel.constants import DRY_AIR
 from combust.kernel.stoichiometry import dry_flue_gas_moles, stoichiometric_oxygen
 from combust.kernel.uncertainty import uncertain_route
 from tests.benchmarks.made import CANTERA_GASES, FUEL, Readings, columns_of, readings
-from tests.benchmarks.records import Effort, Record, apart, timed
+from tests.benchmarks.records import Effort, Record, apart
 
 GROUP = "reading"
 PURE = get_fuel("n_dodecane")
@@ -37,10 +37,10 @@ def records(effort: Effort) -> list[Record]:
     def balance(seen: Readings) -> np.ndarray:
         return air_ratio_from_balance(seen.o2, seen.co2, FUEL, co_dry_ppm=seen.co)
 
-    ours = timed(lambda: balance(many), 9)
+    ours = effort.timed(lambda: balance(many), 9)
     row_ns = 1e9 * ours.best / rows
     source, target = np.stack([many.o2, many.co2, many.co]), np.empty((3, rows))
-    copy = 1e9 * timed(lambda: np.copyto(target, source), 9).best / rows
+    copy = 1e9 * effort.timed(lambda: np.copyto(target, source), 9).best / rows
     told = partial(Record, GROUP, unit="ns/row", spread_pct=ours.spread_pct)
     some, clean = readings(few), readings(few, co=False)
     cantera, theirs = cantera_rows(some)
@@ -61,7 +61,7 @@ def records(effort: Effort) -> list[Record]:
             "lambda by full balance",
             ours=row_ns,
             peer_name="Cantera equivalence_ratio, row by row",
-            peer=1e9 * timed(cantera, 3).best / few,
+            peer=1e9 * effort.timed(cantera, 3).best / few,
             goal=CANTERA_GOAL,
             goal_of="ratio",
             difference=worst,
@@ -72,7 +72,7 @@ def records(effort: Effort) -> list[Record]:
             "lambda by full balance",
             ours=row_ns,
             peer_name="scipy brentq on the forward gas, row by row",
-            peer=1e9 * timed(solver, 3).best / few,
+            peer=1e9 * effort.timed(solver, 3).best / few,
             difference=apart(balance(clean), solved()),
             allowed=1e-9,
             checked="lambda, gases without CO",
@@ -135,14 +135,14 @@ def _against_chemicals(effort: Effort) -> Record:
         shown = (oxygen[:few] / 100.0).tolist()
         return [1.0 + fuel_air_spec_solver(frac_out_O2_dry=value, **known)["O2_excess"] for value in shown]
 
-    ours = timed(lambda: air_ratio_from_o2(oxygen, PURE))
+    ours = effort.timed(lambda: air_ratio_from_o2(oxygen, PURE))
     return Record(
         GROUP,
         f"lambda of dry O2, {rows:,} rows",
         "ns/row",
         1e9 * ours.best / rows,
         "chemicals fuel_air_spec_solver, row by row",
-        1e9 * timed(theirs, 3).best / few,
+        1e9 * effort.timed(theirs, 3).best / few,
         ours.spread_pct,
         difference=apart(air_ratio_from_o2(oxygen[:few], PURE), theirs()),
         allowed=1e-6,
@@ -170,10 +170,10 @@ def _against_uncertainties(effort: Effort) -> list[Record]:
     def ours(shown: object, shown_u: object) -> np.ndarray:
         return np.sqrt(uncertain_route(air_ratio_from_o2, shown, FUEL, gas_u=shown_u, hydrogen_u=hydrogen_u).variance)
 
-    one = timed(lambda: ours(8.2, 0.15))
+    one = effort.timed(lambda: ours(8.2, 0.15))
     repeat = effort.pick(100, 1_000)
     wide, wide_u = np.tile(oxygen, repeat), np.tile(u, repeat)
-    many = timed(lambda: ours(wide, wide_u), 3)
+    many = effort.timed(lambda: ours(wide, wide_u), 3)
     same = {"allowed": 1e-3, "checked": "u of lambda"}
     return [
         Record(
@@ -182,7 +182,7 @@ def _against_uncertainties(effort: Effort) -> list[Record]:
             "µs",
             1e6 * one.best,
             "uncertainties, automatic derivatives",
-            1e6 * timed(lambda: propagate(8.2, 0.15).std_dev).best,
+            1e6 * effort.timed(lambda: propagate(8.2, 0.15).std_dev).best,
             one.spread_pct,
             difference=apart(ours(8.2, 0.15), propagate(8.2, 0.15).std_dev),
             **same,
@@ -193,7 +193,7 @@ def _against_uncertainties(effort: Effort) -> list[Record]:
             "ns/row",
             1e9 * many.best / len(wide),
             "uncertainties, row by row",
-            1e9 * timed(theirs, 3).best / few,
+            1e9 * effort.timed(theirs, 3).best / few,
             many.spread_pct,
             difference=apart(ours(oxygen, u), theirs()),
             **same,
@@ -205,10 +205,10 @@ def _whole_interpretation(effort: Effort) -> Record:
     rows = effort.pick(100_000, 1_000_000)
     columns = columns_of(rows)
     instrument = instrument_class()
-    ours = timed(lambda: interpret_columns(columns, instrument), 3)
+    ours = effort.timed(lambda: interpret_columns(columns, instrument), 3)
     result = interpret_columns(columns, instrument)
     source = np.zeros(rows * (len(columns.values) + len(result.values)) // 2)
-    copy = timed(lambda: source.copy(), 3)
+    copy = effort.timed(lambda: source.copy(), 3)
     scale = 1_000_000 / rows
     return Record(
         GROUP,

@@ -10,6 +10,13 @@ from typing import NamedTuple
 import numpy as np
 
 
+class Timing(NamedTuple):
+    """Shortest of several times [s], and how far the median lies above it [%]."""
+
+    best: float
+    spread_pct: float
+
+
 @dataclass(frozen=True)
 class Effort:
     """How much is measured: ``quick`` takes under a minute, the full run some minutes and 6 GB of disk.
@@ -30,12 +37,14 @@ class Effort:
         """Return for how many seconds something is watched."""
         return 0.1 * quick if self.least else quick if self.quick else full
 
-
-class Timing(NamedTuple):
-    """Shortest of several times [s], and how far the median lies above it [%]."""
-
-    best: float
-    spread_pct: float
+    def timed(
+        self, work: Callable[[], object], rounds: int = 5, clock: Callable[[], float] = time.perf_counter
+    ) -> Timing:
+        """Return the time of a call: of some rounds, each as often as the clock needs; of one call in the least run."""
+        start = clock()
+        work()
+        once = max(clock() - start, 1e-9)
+        return Timing(once, 0.0) if self.least else timed(work, rounds, clock, once)
 
 
 @dataclass(frozen=True)
@@ -87,14 +96,9 @@ class Record:
         return {**asdict(self), "ratio": self.ratio, "met": self.met, "same": self.same}
 
 
-def timed(
-    work: Callable[[], object], rounds: int = 5, clock: Callable[[], float] = time.perf_counter, least_s: float = 1e-3
-) -> Timing:
-    """Return the time of a call; short calls are repeated until ``least_s`` has passed, so the clock is fine enough."""
-    start = clock()
-    work()
-    once = max(clock() - start, 1e-9)
-    inner = max(1, round(least_s / once))
+def timed(work: Callable[[], object], rounds: int, clock: Callable[[], float], once: float) -> Timing:
+    """Return the time of a call that takes about ``once`` s; short ones are repeated until a millisecond has passed."""
+    inner = max(1, round(1e-3 / once))
     times = []
     for _ in range(rounds):
         start = clock()

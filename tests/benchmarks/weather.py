@@ -12,7 +12,7 @@ from combust.application.fleet.weather import Weather
 from combust.edge.tables.fleet import plan_fleet
 from combust.kernel.air import pressure_from_altitude
 from tests.application.fleet import worked
-from tests.benchmarks.records import Effort, Record, apart, timed
+from tests.benchmarks.records import Effort, Record, apart
 
 GROUP = "weather"
 GOAL_S = 20.0
@@ -77,10 +77,10 @@ def records(effort: Effort) -> list[Record]:
             how = {"with_sensitivity": False, "with_assignment": False}
             found.append(plan_fleet(vehicles, sites, heaters={"h": heater}, weather=series, **how).weather)
 
-        alone = timed(lambda: plan(None), rounds)
-        ours = timed(lambda: plan(folder), rounds)
+        alone = effort.timed(lambda: plan(None), rounds)
+        ours = effort.timed(lambda: plan(folder), rounds)
         plain: list[float] = []
-        peer = timed(lambda: plain.extend(map(plain_nights, paths)), rounds)
+        peer = effort.timed(lambda: plain.extend(map(plain_nights, paths)), rounds)
     told = found[-1].vehicles.groupby("site_id")["hours_fuel"].first()
     rows = f"{SITES} sites x {years} years of hours"
     return [
