@@ -23,6 +23,7 @@ from combust.edge.web.seats import Seats
 from combust.edge.web.texts import texts
 from tests.benchmarks.processes import ENVIRONMENT, ROOT
 from tests.benchmarks.records import Effort, Record
+from tests.edge.moments import hearing
 from tests.edge.web.served import free_port
 
 GROUP = "page"
@@ -90,7 +91,8 @@ def empty_command() -> list[str]:
 @contextmanager
 def served(command: Sequence[str]) -> Iterator[int]:
     """Run a server until the block ends; its process id."""
-    process = subprocess.Popen([sys.executable, *command], env=ENVIRONMENT, stderr=subprocess.DEVNULL)
+    with hearing():
+        process = subprocess.Popen([sys.executable, *command], env=ENVIRONMENT, stderr=subprocess.DEVNULL)
     try:
         yield process.pid
     finally:

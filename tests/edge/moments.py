@@ -11,8 +11,8 @@ import select
 import signal
 import subprocess
 import sys
-from collections.abc import Callable
-from contextlib import suppress
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -27,20 +27,31 @@ BETWEEN_LOOKS = 0.002
 def begin(*arguments: str, cwd: Path, deaf: bool = False, **options: Any) -> subprocess.Popen[str]:
     """Start a command in a session of its own and return once its handlers are in force.
 
-    Before that the bare interpreter is starting: no line of the project has run, and none could act. It hears Ctrl-C,
-    even where the tests themselves run in the background and do not, unless it is to be ``deaf`` to it.
+    Before that the bare interpreter is starting: no line of the project has run, and none could act.
     """
-    before = signal.signal(signal.SIGINT, signal.SIG_IGN if deaf else signal.default_int_handler)
-    try:
+    with hearing(not deaf):
         process = subprocess.Popen(
             [sys.executable, "-m", "combust", *arguments],
             text=True, cwd=cwd, env=ENV, start_new_session=True,
             **{"stdout": subprocess.PIPE, "stderr": subprocess.PIPE, **options},
         )  # fmt: skip
-    finally:
-        signal.signal(signal.SIGINT, before)
     until(process, lambda: handles(process.pid, signal.SIGTERM))
     return process
+
+
+@contextmanager
+def hearing(hears: bool = True) -> Iterator[None]:
+    """Let what is started in the block hear Ctrl-C and a closed terminal, or neither.
+
+    It would inherit being deaf where the tests themselves run in the background, or on when their terminal is closed.
+    """
+    ways = {signal.SIGINT: signal.default_int_handler, signal.SIGHUP: signal.SIG_DFL}
+    before = {number: signal.signal(number, way if hears else signal.SIG_IGN) for number, way in ways.items()}
+    try:
+        yield
+    finally:
+        for number, way in before.items():
+            signal.signal(number, way)
 
 
 def until(process: subprocess.Popen[Any], state: Callable[[], object]) -> bool:

@@ -27,7 +27,7 @@ from tests.simulator.visits import visits
 HEATERS = 30 if LONG else 6
 VISITS, FULL_VISITS = (100, 24) if LONG else (40, 16)
 # Heaters differ more than the visits of one: the short form has enough of them, and fewer visits of each.
-HEALTHY, WAYS, OWN_VISITS, LESS_VISITS = ((16, 10), 3, 80, 6) if LONG else ((20, 12), 6, 80, 4)
+HEALTHY, WAYS, OWN_VISITS, LESS_VISITS = ((16, 10), 3, 80, 6) if LONG else ((20, 12), 8, 80, 4)
 RANKED = (len(STRUCTURE), STRUCTURE.index("exponent"), STRUCTURE.index("steepness"))
 SETS = {
     "gas": (GAS, (0,)),

@@ -23,7 +23,7 @@ from combust.edge.logbook.profiles import profile_in
 from combust.edge.web import pool as pool_module
 from combust.edge.web.pool import MOST_KEPT, WORKERS, Pool
 from tests.application.mystery_study import SALT, dealt
-from tests.edge.moments import PATIENCE
+from tests.edge.moments import PATIENCE, hearing
 
 pytestmark = pytest.mark.regression
 ROOT = Path(__file__).parents[3]
@@ -114,7 +114,8 @@ def test_no_process_outlives_its_server(how: signal.Signals) -> None:
         "    import signal\n"
         "    signal.pause()\n"
     )
-    server = subprocess.Popen([sys.executable, "-c", text], stdout=subprocess.PIPE, text=True, cwd=ROOT)
+    with hearing():
+        server = subprocess.Popen([sys.executable, "-c", text], stdout=subprocess.PIPE, text=True, cwd=ROOT)
     assert server.stdout is not None
     workers = [int(pid) for pid in server.stdout.readline().split()]
     assert len(workers) == WORKERS
