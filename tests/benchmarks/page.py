@@ -42,8 +42,8 @@ def records(effort: Effort) -> list[Record]:
         book = Path(folder) / "class.book"
         visits_in(book)
         ours, theirs = under_load(book, seconds, warm=effort.pick(1, 4)), empty_under_load(seconds)
-        first = [first_page(page_command(book)) for _ in range(rounds)]
-    bare = [first_page(empty_command()) for _ in range(rounds)]
+        first = [*ours["first"], *(first_page(page_command(book)) for _ in range(1, rounds))]
+    bare = [*theirs["first"], *(first_page(empty_command()) for _ in range(1, rounds))]
     load = f"{PHONES} phones, an entry each {EVERY_S:g} s, beside {POLLS_PER_S} polls/s"
     notes = {f"{name} p50 [ms]": median(ours[name]) for name in ("entry", "poll")}
     notes |= {"entries": float(len(ours["entry"])), "polls": float(len(ours["poll"]))}
@@ -104,8 +104,13 @@ def first_page(command: Sequence[str]) -> float:
     """Return the seconds from starting a server to its first page [s]."""
     begun = time.perf_counter()
     with served(command):
-        asyncio.run(until_answered())
-        return time.perf_counter() - begun
+        return answered_after(begun)
+
+
+def answered_after(begun: float) -> float:
+    """Return the seconds from the start until somebody answers [s]."""
+    asyncio.run(until_answered())
+    return time.perf_counter() - begun
 
 
 async def until_answered() -> None:
@@ -155,17 +160,18 @@ def under_load(book: Path, seconds: float, warm: float) -> dict[str, list[float]
     seats = Seats(key_beside(book))
     people = [seats.new("engineer") for _ in range(PHONES)]
     papers = [(f"combust_{PORT}={seats.cookie_of(one)}", seats.token_of(one)) for one in people]
+    begun = time.perf_counter()
     with served(page_command(book)) as pid:
-        asyncio.run(until_answered())
+        first = answered_after(begun)
         asyncio.run(load(papers, warm))  # the processes of the pool are started and warm
-        return measured(pid, papers, seconds)
+        return {"first": [first], **measured(pid, papers, seconds)}
 
 
 def empty_under_load(seconds: float) -> dict[str, list[float]]:
     """Return the same of an empty page."""
+    begun = time.perf_counter()
     with served(empty_command()) as pid:
-        asyncio.run(until_answered())
-        return measured(pid, [("", "")] * PHONES, seconds)
+        return {"first": [answered_after(begun)], **measured(pid, [("", "")] * PHONES, seconds)}
 
 
 def measured(pid: int, papers: Sequence[tuple[str, str]], seconds: float) -> dict[str, list[float]]:

@@ -7,7 +7,6 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
-import jsonschema
 import pytest
 
 from combust.edge.web.openapi import description
@@ -23,6 +22,8 @@ READING = {"fuel": "diesel", "o2_dry_pct": 8.2, "co_dry_ppm": 150.0, "flue_temp_
 
 def fits(value: Any, name: str) -> None:
     """Hold a value against a schema of the description."""
+    import jsonschema  # here: it takes two seconds to load, in each process that collects the tests
+
     schemas = description()["components"]["schemas"]
     jsonschema.validate(value, schemas[name], cls=jsonschema.Draft202012Validator)
 
@@ -153,6 +154,8 @@ def test_a_page_of_another_site_cannot_send_json(phones: Callable[[], Phone]) ->
 
 
 def test_the_description_names_every_way_and_is_the_file(phone: Phone) -> None:
+    import jsonschema
+
     told = phone.get("/api/openapi.json").json()
     assert told == description() == json.loads((ROOT / "docs" / "openapi.json").read_text("utf-8"))
     named = {(method.upper(), path) for path, ways in told["paths"].items() for method in ways}
