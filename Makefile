@@ -39,7 +39,7 @@ study: $(VENV)/.test
 	  tests/application/test_safety_lists.py tests/application/learning/test_anonymous.py tests/edge/test_logbook_hard.py tests/edge/test_logbook_killed.py \
 	  tests/edge/test_logbook_merge.py tests/edge/test_logbook_damaged.py tests/edge/test_tables_blocks.py \
 	  tests/edge/test_hostile_files.py tests/edge/test_corrupted_inputs.py tests/edge/test_odd_values_in_files.py tests/edge/test_every_command_ends_well.py tests/edge/test_points_engines.py \
-	  tests/edge/web/test_killed.py tests/edge/web/test_lesson_browser.py \
+	  tests/edge/web/test_killed.py tests/edge/web/test_lesson_browser.py tests/benchmarks/test_benchmarks.py \
 	  tests/edge/test_browser_fleet.py tests/edge/web/test_class_own_browser.py
 
 # The causes where nature, instrument and baseline differ from the model: one table. STUDY="--quick" for a loop of work.
