@@ -9,7 +9,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any, SupportsFloat
 
-from combust.data.arguments import TWO_WAYS, carries_unit, magnitude_in, two_ways, why_no_number
+from combust.data.arguments import TWO_WAYS, as_thousands, carries_unit, magnitude_in, two_ways, why_no_number
 from combust.data.errors import Code, CombustError, Fault, shorten
 from combust.data.near import did_you_mean, known_word, near_matches
 from combust.data.units import PPM_A_PERCENT, in_our_unit, key_of_unit, strip_unit
@@ -104,13 +104,14 @@ class Field:
         """Return a refused number as the stop conditions count it: too much CO counts as the most there can be.
 
         ``at_least`` says that the number is a lower bound (``>2000``, over the range): it counts as just above it, and
-        so does what a ``text`` says in vol %.
+        so does what a ``text`` says in vol %. A text that can be read in two ways counts as the higher one.
         """
-        if not math.isnan(in_ppm := self.from_percent(text)):
-            number, at_least = in_ppm, True
-        if not self.stops_above or math.isnan(number) or not (at_least or number > self.high):
+        in_ppm, most = self.from_percent(text), as_thousands(text)
+        number = next((one for one in (in_ppm, most) if not math.isnan(one)), number)
+        at_least = at_least or not math.isnan(in_ppm) or text.lstrip()[:1] in (">", "≥")
+        if not self.stops_above or not (at_least or number > self.high or number == most):
             return math.nan
-        return min(math.nextafter(number, math.inf), self.high)
+        return min(math.nextafter(number, math.inf) if at_least else number, self.high)
 
     def fault_of(self, value: object) -> Fault | None:
         """Return the fault of one value, or None when it is acceptable.

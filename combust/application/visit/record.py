@@ -57,7 +57,7 @@ def cannot_be_had(visit: Visit) -> list[str]:
 
 
 def _has(visit: Visit, field: Field) -> bool:
-    key, readings, last = field.key, visit.readings, [one.values for one in visit.last_taken]
+    key, readings, last = field.key, visit.readings, [one.shown for one in visit.last_taken]
     tests: dict[str, Callable[[], bool]] = {
         "head": lambda: bool(str(visit.head.get(key, "")).strip()),
         "heater": lambda: bool(visit.heater_id),
@@ -304,10 +304,10 @@ def _texts(visit: Visit, *kinds: str) -> list[tuple[str, str]]:
 def _row(one: Taken, result: ReadingResult | None) -> dict[str, str]:
     """Return the columns of one reading, heading -> text; empty where nothing was measured or can be told."""
     number = partial(shown, untold="")
-    body, over = one.values, one.over
+    body = one.values
     names = ("air_ratio", "air_ratio_u", "co_air_free_ppm", "air_ratio_at_reference", "stack_loss_pct")
     ratio, u, free, reference, loss = (getattr(result, name, None) for name in names)
-    co = f">{over['co_dry_ppm']:.0f}" if "co_dry_ppm" in over else number(body.get("co_dry_ppm"), ".0f")
+    co = one.shown["co_dry_ppm"] if "co_dry_ppm" in one.over else number(body.get("co_dry_ppm"), ".0f")
     return {
         "reading": one.key,
         "when, stage": f"{body.get('taken_at') or ''} {body.get('stage') or ''}".replace("T", " ", 1).strip(),

@@ -54,7 +54,7 @@ def command(book: str, source: str, rejects: str | None, mapping: TableMap, key_
     from combust.edge.logbook.growing import lost_visits, take_in, waiting
     from combust.edge.logbook.visit_tables import codes_of_row, name_of_visit, safety_of_visits, visits_of_table
 
-    visits, table = visits_of_table(source, mapping=mapping, over=True)
+    visits, table = visits_of_table(source, mapping=mapping)
     table.notes += _later_than_today(visits)
     lost = lost_visits((line, name_of_visit(values)) for line, values in table.lost.items())
     rows = {row.line: row for visit in visits for row in visit.rows}

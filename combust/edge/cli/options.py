@@ -10,6 +10,7 @@ from typing import Any
 
 import click
 
+from combust.data.arguments import two_ways
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field, as_number, is_missing
 from combust.data.units import SYSTEMS, in_other_units, in_our_unit
@@ -43,6 +44,8 @@ def as_cell(value: Any, record: Field, key: str) -> Any:
     plain = with_point(value)
     if not isinstance(plain, str) or as_number(plain) is not None or not any(map(str.isdigit, plain)):
         return plain
+    if two_ways(plain, record.unit):
+        return value
     from combust.edge.tables.cells import UNKNOWN
     from combust.edge.tables.convert import read_with_unit
     from combust.edge.tables.headings import Heading

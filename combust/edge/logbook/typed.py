@@ -150,8 +150,9 @@ def _for_stops(line: Line, measured: Mapping[str, Any]) -> dict[str, Any]:
     counted = dict(measured)
     for key, value in line.given.items():
         ours, convert = in_our_unit(key, inputs())
-        if ours in inputs() and ours not in measured and isinstance(value, float):
-            counted[ours] = inputs()[ours].for_stops(convert(value) if convert else value)
+        if ours in inputs() and ours not in measured and isinstance(value, float | str):
+            number, text = (math.nan, value) if isinstance(value, str) else (value, "")
+            counted[ours] = inputs()[ours].for_stops(convert(number) if convert else number, text=text)
     bounds = {key: inputs()[key].for_stops(least, at_least=True) for key, least in line.over.items()}
     return {key: value for key, value in {**counted, **bounds}.items() if value == value}
 
