@@ -12,6 +12,7 @@ from combust.data.arguments import nearest_keys
 from combust.data.errors import CombustError, Fault, UnknownKeywordError
 from combust.data.fields import check_fields
 from combust.data.near import did_you_mean
+from combust.data.told import Rows, Told, label_of, text_of
 from combust.data.vocabulary import foreign_keys, input_keys, inputs, quantities
 
 # What a reading must hold at least one of to say anything: a gas, wet or dry, the smoke number or the CO of the cab.
@@ -50,7 +51,7 @@ def _signature() -> Signature:
     return Signature([Parameter(key, only, default=None, annotation=kind) for key, kind in keys.items()])
 
 
-class Reading(Mapping[str, float | str]):
+class Reading(Told, Mapping[str, float | str]):
     """One flue-gas reading: a frozen mapping from vocabulary key to value.
 
     Parameters
@@ -124,6 +125,26 @@ class Reading(Mapping[str, float | str]):
             A new one.
         """
         return Reading(**{**self._values, **values})
+
+    def lines(self) -> Rows:
+        """Return a row for each value that was entered.
+
+        Returns
+        -------
+        list of (str, str)
+            Label and text [unit in the text].
+        """
+        return [(label_of(key)[0], text_of(value, quantities()[key].unit)) for key, value in self.items()]
+
+    def origins(self) -> dict[str, str]:
+        """Return what each value is.
+
+        Returns
+        -------
+        dict
+            Label of the row -> words.
+        """
+        return {label_of(key)[0]: quantities()[key].meaning for key in self}
 
     def __repr__(self) -> str:
         return f"Reading({', '.join(f'{key}={value!r}' for key, value in self._values.items())})"

@@ -11,6 +11,7 @@ from combust.application.heater.structure import priors_table
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field
 from combust.data.tables import load_table
+from combust.data.told import Rows
 from combust.data.vocabulary import quantity
 from combust.domain.catalogue import Catalogue, get_fuel
 from combust.domain.fuel import Fuel
@@ -18,7 +19,7 @@ from combust.domain.heater import Heater
 from combust.domain.limits import Finding, finding, limit
 from combust.domain.profile_keys import profile_keys
 from combust.domain.pump import density_at_pump
-from combust.domain.result import Assumed, Result, Rows, assume, plain
+from combust.domain.result import Assumed, Result, assume, plain
 from combust.domain.site import Site
 from combust.kernel import ducts
 from combust.kernel.gas_flow import Duty, exhaust_duty, intake_duty

@@ -9,10 +9,11 @@ from pathlib import Path
 from typing import Any
 
 from combust.application.reading.result import ReadingResult, interpret
+from combust.data.told import Rows
 from combust.domain.catalogue import Catalogue
 from combust.domain.heater import Baseline, Heater, Stage
 from combust.domain.limits import Finding, finding, in_order, limit
-from combust.domain.result import Result, Rows
+from combust.domain.result import Result
 from combust.kernel.fuel_delivery import pump_volume_flow
 
 # Whether a rule is broken, the code of its finding, the numbers of the sentence.

@@ -18,6 +18,7 @@ from combust.application.reading.judge import codes_of
 from combust.application.reading.result import DEFAULT_FUEL
 from combust.data.moments import date_of
 from combust.data.near import folded_id
+from combust.data.told import Told
 from combust.domain.catalogue import Catalogue, get_fuel
 from combust.domain.heater import Heater
 from combust.domain.instrument import InstrumentClass
@@ -36,7 +37,7 @@ DAYS_PER_YEAR = 365.25
 
 
 @dataclass(frozen=True, slots=True)
-class Event:
+class Event(Told):
     """Something that happened to a heater: ``repair``, ``rezero`` (of the analyser) or ``swap`` (of the heater)."""
 
     kind: str
@@ -45,7 +46,7 @@ class Event:
 
 
 @dataclass(frozen=True, slots=True)
-class Point:
+class Point(Told):
     """One visit (before or after work): date, lambda at reference air and its relative standard uncertainty."""
 
     date: datetime.date

@@ -16,6 +16,7 @@ from combust.application.safety import cab_co_rise, told_first
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import as_number
 from combust.data.tables import load_table
+from combust.data.told import Rows
 from combust.data.units import in_our_unit
 from combust.data.vocabulary import inputs
 from combust.domain.catalogue import LABORATORY, Catalogue, get_fuel, shipped_fuels
@@ -24,7 +25,7 @@ from combust.domain.instrument import InstrumentClass, instrument_class
 from combust.domain.limits import Finding, cautions, finding, finding_kinds, limit, limits
 from combust.domain.reading import WORTH_TELLING, check_values, nothing_entered
 from combust.domain.reading import Reading as Reading
-from combust.domain.result import UNTOLD, Assumed, Result, Rows, assume, plain, shown
+from combust.domain.result import UNTOLD, Assumed, Result, assume, plain, shown
 from combust.domain.safety import Safety, of_all
 from combust.domain.site import DENSITY_REFERENCE
 

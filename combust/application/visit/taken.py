@@ -11,6 +11,7 @@ from combust.application.reading.result import ReadingResult, interpret, safety_
 from combust.application.visit.entries import Entry
 from combust.application.visit.words import BESIDE, SETTINGS
 from combust.data.errors import CombustError
+from combust.data.told import Told
 from combust.data.vocabulary import inputs, quantities
 from combust.domain.limits import Finding, finding_kinds
 from combust.domain.result import many
@@ -26,7 +27,7 @@ NO_FLAME = ("never_lit", "lit_and_died", "overheat_trip")  # a start after which
 
 
 @dataclass(slots=True)
-class Taken:
+class Taken(Told):
     """One reading of a visit put together from its parts: name, time, values, and keys over the instrument's range.
 
     ``typed`` holds what was typed in another unit, ``works`` how often work was done before it.
@@ -116,7 +117,7 @@ def replace_place(one: Taken, place: object) -> Taken:
 
 
 @dataclass(frozen=True, slots=True)
-class Branch:
+class Branch(Told):
     """The entries in force of one branch of a visit, in order; most visits have one branch.
 
     ``before`` is name -> names of the entries that one was written after, where branches were joined; empty in a line:

@@ -16,10 +16,11 @@ from combust.application.visit.meaning import heater_for
 from combust.application.visit.standing import before_work, standing
 from combust.application.visit.taken import of_rows
 from combust.data.errors import CombustError, Fault
+from combust.data.told import text_of_rows
 from combust.domain.catalogue import Catalogue
 from combust.domain.heater import Heater
 from combust.domain.reading import Reading
-from combust.domain.result import many, text_of_rows
+from combust.domain.result import many
 from combust.domain.safety import Safety, of_all
 from combust.edge.cli import output
 from combust.edge.cli.answer import Answer, answers

@@ -17,7 +17,8 @@ from combust.application.visit.standing import standing
 from combust.application.visit.visit import Visit
 from combust.application.visit.wording import told, written_since
 from combust.data.errors import CombustError, Fault, printable
-from combust.domain.result import many, text_of_rows
+from combust.data.told import text_of_rows
+from combust.domain.result import many
 from combust.domain.safety import of_all
 from combust.edge.cli import output
 from combust.edge.cli.answer import Answer, answers
