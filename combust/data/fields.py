@@ -109,9 +109,8 @@ class Field:
         in_ppm, most = self.from_percent(text), as_thousands(text)
         number = next((one for one in (in_ppm, most) if not math.isnan(one)), number)
         at_least = at_least or not math.isnan(in_ppm) or text.lstrip()[:1] in (">", "≥")
-        if not self.stops_above or not (at_least or number > self.high or number == most):
-            return math.nan
-        return min(math.nextafter(number, math.inf) if at_least else number, self.high)
+        counts = self.stops_above and (at_least or number > self.high or number == most)
+        return min(math.nextafter(number, math.inf) if at_least else number, self.high) if counts else math.nan
 
     def fault_of(self, value: object) -> Fault | None:
         """Return the fault of one value, or None when it is acceptable.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping, Sequence
 from functools import cache, partial
 from typing import Any, NamedTuple
@@ -18,6 +19,7 @@ from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field, check_fields, fields_of
 from combust.data.tables import load_table
 from combust.data.units import in_words
+from combust.data.vocabulary import inputs
 from combust.domain.limits import Finding, limits
 from combust.domain.result import many, plain, shown
 from combust.domain.safety import Safety
@@ -73,6 +75,25 @@ def _has(visit: Visit, field: Field) -> bool:
 
 def _holds(reading: Mapping[str, Any], *keys: str) -> bool:
     return all(reading.get(key) is not None for key in keys)
+
+
+def result_as_typed(check: str, said: Sequence[str]) -> list[str]:
+    """Return the words that enter what a check showed, where that is a value of a column of it; else none.
+
+    Examples
+    --------
+    >>> result_as_typed("look_at_terminals", ["exhaust", "blocked"]), result_as_typed("joints", ["some", "rust"])
+    (['terminals', 'exhaust_blocked'], [])
+    >>> result_as_typed("glow_voltage", ["10,9", "V"]), result_as_typed("glow_voltage", ["10.9", "at", "dusk"])
+    (['supply_glow_v', '10,9', 'V'], [])
+    """
+    columns = [inputs()[key] for key in load_table("causes")["check"][check]["columns"]]
+    word = "_".join(said).lower().replace("-", "_")
+    if chosen := next((one.key for one in columns if word in one.choices), None):
+        return [chosen, word]
+    one, *more = columns
+    number = re.fullmatch(rf"[-+\u2212]?\d[\d.,]* *(?:{re.escape(one.unit)})?", " ".join(said), re.IGNORECASE)
+    return [one.key, *said] if number and one.kind == "number" and not more else []
 
 
 def status(visit: Visit) -> str:

@@ -15,7 +15,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from combust.application.learning.learnt import NOTHING, Learnt
-from combust.application.visit.record import CHECKS, REST, cannot_be_had, record_fields
+from combust.application.visit.record import CHECKS, REST, cannot_be_had, record_fields, result_as_typed
 from combust.application.visit.visit import Visit
 from combust.application.visit.words import CAUSE_WORDS, EVENT, HEAD, HOLDS, NOT_ALONE, PLATE, SAID, SUPPLY, cause_said
 from combust.data.errors import CombustError, Fault, shorten
@@ -83,9 +83,10 @@ def entries_of_line(words: Sequence[str], visit: Visit, at: datetime.datetime) -
         new.entries.append(("event", None, {"event": EVENT.checked(rest.lower()), "at": new.at}))
     elif verb == "check":
         name, *said = words[1:] or [""]
-        new.entries.append(
-            ("check", None, {"check": CHECK.checked(name.lower()), "result": needed(name, " ".join(said))})
-        )
+        name = CHECK.checked(name.lower())
+        if entered := result_as_typed(name, said):
+            return entries_of_line(entered, visit, at)
+        new.entries.append(("check", None, {"check": name, "result": needed(name, " ".join(said))}))
     elif verb == "missing":
         new.entries += [("missing", None, body) for body in _declared(words[1:], visit)]
     else:
