@@ -79,7 +79,7 @@ class Reading(Told, Mapping[str, float | str]):
     __slots__ = ("_values",)
     __signature__ = _signature()
     # What judges the values beside a refusal: it stands a floor higher, and puts itself here (application/reading).
-    judge_refused: ClassVar[Callable[[Mapping[str, Any]], Any]] = staticmethod(lambda values: None)
+    _judge_refused: ClassVar[Callable[[Mapping[str, Any]], Any]] = staticmethod(lambda values: None)
     _values: Mapping[str, float | str]
 
     def __init__(self, /, **values: Any) -> None:
@@ -87,7 +87,7 @@ class Reading(Told, Mapping[str, float | str]):
         if faults:
             unknown = any(fault.code == "unknown_name" and fault.quantity not in quantities() for fault in faults)
             error = UnknownKeywordError(faults) if unknown else CombustError(faults)
-            error.safety = Reading.judge_refused(values)
+            error.safety = Reading._judge_refused(values)
             raise error
         object.__setattr__(self, "_values", MappingProxyType(checked))
 

@@ -235,7 +235,7 @@ def safety_of_refused(given: Mapping[str, Any]) -> Safety:
     )
 
 
-Reading.judge_refused = staticmethod(safety_of_refused)
+Reading._judge_refused = staticmethod(safety_of_refused)
 
 
 def _numbers(done: Interpretation, values: Mapping[str, Any]) -> _Fields:
