@@ -18,6 +18,7 @@ C = TypeVar("C", bound=type)
 
 MOST_IN_REPR = 3
 LEFT = 'style="text-align:left;vertical-align:top;overflow-wrap:break-word"'
+SCROLLS = '<div style="max-width:100%;overflow-x:auto">'  # on a phone a wide table is moved, never cut off
 _NAMES = {"h_c": "H/C", "o_c": "O/C", "n_c": "N/C", "s_c": "S/C", "h_c_u": "H/C, standard uncertainty"}
 _NAMES |= {"dry_m3_per_kg": "dry gas", "wet_m3_per_kg": "wet gas"}
 _GASES = {"o2", "co2", "co", "hc", "no", "n2", "h2", "h2o", "so2"}
@@ -269,7 +270,7 @@ def html_table(rows: Iterable[Iterable[object]], head: Iterable[str] = (), *, na
     kinds = ['th scope="row"' if named else "td"]
     lines = ((cell(text, (kinds[number:] or ["td"])[0]) for number, text in enumerate(row)) for row in rows)
     body = "".join(f"<tr>{''.join(line)}</tr>" for line in lines)
-    return f"<table>{f'<thead><tr>{top}</tr></thead>' if top else ''}<tbody>{body}</tbody></table>"
+    return f"{SCROLLS}<table>{f'<thead><tr>{top}</tr></thead>' if top else ''}<tbody>{body}</tbody></table></div>"
 
 
 def text_of_rows(rows: Iterable[tuple[str, str]], *, wrap: int = 0) -> str:

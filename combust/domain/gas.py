@@ -159,6 +159,9 @@ def air_ratio_from_o2(
 ) -> Numbers:
     """Return lambda from O2 in the dry gas.
 
+    Any number in the band is taken as per cent; that 0.082 looks like a share of 1 is told where a reading is judged
+    (:func:`combust.interpret`, tables, visits): a rich flame can leave so little.
+
     Parameters
     ----------
     o2_dry_pct : float, array or Series

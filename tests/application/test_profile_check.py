@@ -9,7 +9,7 @@ from combust.application.heater.duct_calculator import DuctDuty, answer_duct, du
 from combust.application.heater.profile_check import check_heater, check_profile
 from combust.application.heater.profile_template import READING_KEYS, profile_template
 from combust.data.errors import CombustError
-from combust.data.fields import toml_value
+from combust.data.tables import toml_value
 from combust.domain.catalogue import get_fuel
 from combust.domain.heater import Heater
 from combust.domain.limits import finding_kinds

@@ -31,7 +31,7 @@ from combust.kernel.trend import Series
 SPOILT = (
     *("not_steady", "leak_test_failed", "sample_wet", "ambient_o2_off", "span_gas_off", "pair_impossible"),
     *("pair_disagrees", "too_early", "o2_like_air", "no_gas", "intake_recirculation", "fuel_not_as_stated"),
-    *("fuel_sample_waxed", "fuel_sample_water"),
+    *("fuel_sample_waxed", "fuel_sample_water", "looks_like_fraction"),
 )
 DAYS_PER_YEAR = 365.25
 

@@ -15,8 +15,7 @@ from combust.application.visit.start import StartTimeline, emergency_findings, s
 from combust.application.visit.start_phases import PUMP, PhaseAnswer, interlocks, possible_phases
 from combust.application.visit.visit import Visit
 from combust.data.errors import CombustError, Fault
-from combust.data.fields import toml_value
-from combust.data.tables import load_table
+from combust.data.tables import load_table, toml_value
 from combust.data.told import text_of_rows
 from combust.domain.heater import Heater
 from combust.domain.limits import Finding
