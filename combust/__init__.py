@@ -15,6 +15,7 @@ if TYPE_CHECKING:  # the same names for editors and type checkers; a test compar
     from combust.application.lessons.exercises import exercise_sheet as exercise_sheet
     from combust.application.lessons.misconceptions import misconception_cards as misconception_cards
     from combust.application.mystery import mystery as mystery
+    from combust.application.reading.result import Reading as Reading
     from combust.application.reading.result import interpret as interpret
     from combust.application.site.effect import site_effect as site_effect
     from combust.application.trainer.analyser import SimulatedAnalyser as SimulatedAnalyser
@@ -35,7 +36,6 @@ if TYPE_CHECKING:  # the same names for editors and type checkers; a test compar
     from combust.domain.gas import flue_gas as flue_gas
     from combust.domain.gas import stoichiometric_air as stoichiometric_air
     from combust.domain.heater import Heater as Heater
-    from combust.domain.reading import Reading as Reading
     from combust.domain.site import Site as Site
     from combust.edge.logbook.history import drift_history as drift_history
     from combust.edge.tables.fleet import plan_fleet as plan_fleet
@@ -52,7 +52,7 @@ _MODULES = {
     "application.lessons.exercises": "exercise exercise_sheet",
     "application.lessons.misconceptions": "misconception_cards",
     "application.mystery": "mystery",
-    "application.reading.result": "interpret",
+    "application.reading.result": "Reading interpret",
     "application.site.effect": "site_effect",
     "application.trainer.analyser": "SimulatedAnalyser",
     "application.trainer.heater": "SimulatedHeater",
@@ -66,7 +66,6 @@ _MODULES = {
     "domain.fuel": "Fuel",
     "domain.gas": "air_ratio_from_balance air_ratio_from_co2 air_ratio_from_o2 flue_gas stoichiometric_air",
     "domain.heater": "Heater",
-    "domain.reading": "Reading",
     "domain.site": "Site",
     "edge.logbook.history": "drift_history",
     "edge.tables.fleet": "plan_fleet",

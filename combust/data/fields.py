@@ -8,7 +8,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any, SupportsFloat
 
-from combust.data.arguments import TWO_WAYS, carries_unit, magnitude_in, two_ways, why_no_number
+from combust.data.arguments import TWO_WAYS, as_thousands, carries_unit, magnitude_in, two_ways, why_no_number
 from combust.data.errors import Code, CombustError, Fault, shorten
 from combust.data.near import did_you_mean, known_word, near_matches
 from combust.data.tables import toml_value
@@ -107,13 +107,13 @@ class Field:
         """Return a refused number as the stop conditions count it: too much CO counts as the most there can be.
 
         ``at_least`` says that the number is a lower bound (``>2000``, over the range): it counts as just above it, and
-        so does what a ``text`` says in vol %.
+        so does what a ``text`` says in vol %. A text that can be read in two ways counts as the higher one.
         """
-        if not math.isnan(in_ppm := self.from_percent(text)):
-            number, at_least = in_ppm, True
-        if not self.stops_above or math.isnan(number) or not (at_least or number > self.high):
-            return math.nan
-        return min(math.nextafter(number, math.inf), self.high)
+        in_ppm, most = self.from_percent(text), as_thousands(text)
+        number = next((one for one in (in_ppm, most) if not math.isnan(one)), number)
+        at_least = at_least or not math.isnan(in_ppm) or text.lstrip()[:1] in (">", "≥")
+        counts = self.stops_above and (at_least or number > self.high or number == most)
+        return min(math.nextafter(number, math.inf) if at_least else number, self.high) if counts else math.nan
 
     def doubts(self, value: Any) -> Any:
         """Return where a number, or each of an array, is probably in another unit; not 0, not NaN."""

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from functools import partial
 from inspect import Parameter, Signature
 from types import MappingProxyType
-from typing import Any
+from typing import Any, ClassVar
 
 from combust.data.arguments import nearest_keys
 from combust.data.errors import CombustError, Fault, UnknownKeywordError
@@ -65,6 +65,7 @@ class Reading(Told, Mapping[str, float | str]):
     ------
     CombustError
         Every unknown key (it is a TypeError too), every value that cannot be, and every quantity given twice, at once.
+        Its ``safety`` is that of the values that can be: look at its stops first.
 
     Examples
     --------
@@ -77,13 +78,17 @@ class Reading(Told, Mapping[str, float | str]):
 
     __slots__ = ("_values",)
     __signature__ = _signature()
+    # What judges the values beside a refusal: it stands a floor higher, and puts itself here (application/reading).
+    _judge_refused: ClassVar[Callable[[Mapping[str, Any]], Any]] = staticmethod(lambda values: None)
     _values: Mapping[str, float | str]
 
     def __init__(self, /, **values: Any) -> None:
         checked, faults = check_values(values)
         if faults:
             unknown = any(fault.code == "unknown_name" and fault.quantity not in quantities() for fault in faults)
-            raise UnknownKeywordError(faults) if unknown else CombustError(faults)
+            error = UnknownKeywordError(faults) if unknown else CombustError(faults)
+            error.safety = Reading._judge_refused(values)
+            raise error
         object.__setattr__(self, "_values", MappingProxyType(checked))
 
     def __getitem__(self, key: str) -> float | str:

@@ -14,7 +14,7 @@ from combust.application.reading.interpret import ROUTES, VERDICTS, Interpretati
 from combust.application.reading.judge import OF_A_UNIT, codes_of, doubtful
 from combust.application.reading.stand_ins import DEFAULT_FUEL, stand_ins
 from combust.application.safety import cab_co_rise, told_first
-from combust.data.errors import CombustError
+from combust.data.errors import CombustError, Fault
 from combust.data.fields import as_number
 from combust.data.tables import load_table
 from combust.data.told import Rows
@@ -24,7 +24,8 @@ from combust.domain.catalogue import LABORATORY, Catalogue, get_fuel, shipped_fu
 from combust.domain.fuel import Fuel
 from combust.domain.instrument import InstrumentClass, instrument_class
 from combust.domain.limits import Finding, cautions, finding, finding_kinds, limit, limits
-from combust.domain.reading import WORTH_TELLING, Reading, check_values, nothing_entered
+from combust.domain.reading import WORTH_TELLING, check_values, nothing_entered
+from combust.domain.reading import Reading as Reading
 from combust.domain.result import UNTOLD, Assumed, Result, assume, plain, shown
 from combust.domain.safety import Safety, of_all
 from combust.domain.site import DENSITY_REFERENCE
@@ -171,13 +172,33 @@ def interpret(
     (1.6, 247)
     """
     with told_first(lambda: safety_of_refused(reading)):
-        checked = reading if isinstance(reading, Reading) else Reading(**reading)
-        if not any(key in checked for key in WORTH_TELLING):
-            raise CombustError(nothing_entered())
+        checked = _checked(reading, catalogue)
         burnt = get_fuel(checked.fuel or DEFAULT_FUEL, catalogue=catalogue)
         analyser = instrument_class(instrument)
     done = interpret_columns(columns_of_reading(checked, burnt), analyser)
     return _result_of(checked, burnt, analyser, done, catalogue)
+
+
+def _checked(given: Mapping[str, Any], catalogue: Catalogue | None) -> Reading:
+    """Return a reading that can be interpreted; what is wrong with its values and with its fuel is told together."""
+    of_fuel = fuel_faults(given.get("fuel"), catalogue)
+    try:
+        checked = given if isinstance(given, Reading) else Reading(**given)
+    except CombustError as error:
+        raise type(error)([*error.faults, *of_fuel]) from error
+    nothing = [] if any(key in checked for key in WORTH_TELLING) else [nothing_entered()]
+    if nothing or of_fuel:
+        raise CombustError([*nothing, *of_fuel])
+    return checked
+
+
+def fuel_faults(name: Any, catalogue: Catalogue | None = None) -> list[Fault]:
+    """Return what is wrong with the name of a fuel; nothing where none was given."""
+    try:
+        get_fuel(name if isinstance(name, str) and name.strip() else DEFAULT_FUEL, catalogue=catalogue)
+    except CombustError as error:
+        return [*error.faults]
+    return []
 
 
 def safety_of(values: Mapping[str, Any]) -> Safety:
@@ -212,6 +233,9 @@ def safety_of_refused(given: Mapping[str, Any]) -> Safety:
     return of_all(
         [safety_of(entered).without_place(), Safety((finding("location_unknown" if strange else "reading_refused"),))]
     )
+
+
+Reading._judge_refused = staticmethod(safety_of_refused)
 
 
 def _numbers(done: Interpretation, values: Mapping[str, Any]) -> _Fields:

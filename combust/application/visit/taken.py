@@ -40,6 +40,16 @@ class Taken(Told):
     typed: dict[str, str] = field(default_factory=dict)
     works: int = 0
 
+    @classmethod
+    def of_body(cls, body: Mapping[str, Any]) -> Taken:
+        """Return a reading that stands whole in one entry."""
+        return cls("", "", {key: value for key, value in body.items() if key not in BESIDE}, body.get("over", {}))
+
+    @property
+    def shown(self) -> dict[str, Any]:
+        """The reading as it was read: CO over the range as ``>4000``, as a meter shows it and a table takes it."""
+        return {**self.values, **{key: f">{least:.15g}" for key, least in self.over.items()}}
+
     @property
     def safety(self) -> Safety:
         """The safety state of what was read; CO over the range counts as just above it."""
@@ -65,7 +75,15 @@ class Taken(Told):
     def result(self) -> ReadingResult | None:
         """What the reading says; None when it holds nothing to interpret."""
         values = _as_key({key: value for key, value in self.values.items() if key in quantities()})
-        return None if values is None else _said(values)
+        said = None if values is None else _said(values)
+        if said is None or not {"co_dry_ppm", "co_wet_ppm"} & {*self.over}:
+            return said
+        told = tuple(one for one in said.findings if one.code != "co_not_entered")
+        assumed = (
+            replace(one, origin="over the range: lambda is taken without it") if one.quantity == "co_dry_ppm" else one
+            for one in said.assumed
+        )
+        return replace(said, findings=told, assumed=tuple(assumed))
 
 
 def _as_key(values: Mapping[str, Any]) -> tuple[tuple[str, Any], ...] | None:

@@ -206,8 +206,8 @@ class Visit(Result):
 
     @property
     def readings(self) -> list[dict[str, float | str]]:
-        """The readings, vocabulary key -> value."""
-        return [one.values for one in self.taken]
+        """The readings, vocabulary key -> value; CO over the range of the instrument as it was read, ``>4000``."""
+        return [one.shown for one in self.taken]
 
     @property
     @once

@@ -163,6 +163,9 @@ def _visits(source: str | None, options: dict[str, Any], heater: Heater) -> tupl
     if not readings:
         output.tell_notes(table.notes)
         hint = "Mend the row and read the table again."
+        told = [text.partition(": ") for text in table.told()]
         with told_first(Safety(tuple(table.stops))):
-            raise CombustError([Fault("row", text, "format", why="was refused", hint=hint) for text in table.told()])
+            raise CombustError(
+                [Fault(row, None, "refused", why=f"was refused: {why}", hint=hint) for row, _, why in told]
+            )
     return readings, table

@@ -143,6 +143,7 @@ def enter_command(book: str, words: tuple[str, ...], visit_id: str | None) -> An
 
     Without words it reads lines until an empty one. Sentences: repair TEXT, adjusted TEXT, note TEXT, unchecked TEXT,
     check NAME RESULT, missing FIELD REASON. Over the range of the instrument: co over 2000.
+    What a check showed counts for the causes as a word or number that they know: check look_at_terminals clear.
 
     \b
     Example:
