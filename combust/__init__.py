@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:  # the same names for editors and type checkers; a test compares the two
     from combust.application.causes.rank import rank_causes as rank_causes
     from combust.application.chemistry.equilibrium import flame_equilibrium as flame_equilibrium
+    from combust.application.heater.duct_calculator import duct_check as duct_check
+    from combust.application.heater.duct_flow import duct_duty as duct_duty
     from combust.application.lessons.exercises import exercise as exercise
     from combust.application.lessons.exercises import exercise_sheet as exercise_sheet
     from combust.application.lessons.misconceptions import misconception_cards as misconception_cards
@@ -42,6 +44,7 @@ if TYPE_CHECKING:  # the same names for editors and type checkers; a test compar
     from combust.edge.tables.plan_files import load_plan as load_plan
     from combust.edge.tables.readings import interpret_table as interpret_table
     from combust.kernel.constants import DryAir as DryAir
+    from combust.kernel.duct_shape import DuctShape as DuctShape
 
 __version__ = "0.1.0"
 
@@ -49,6 +52,8 @@ __version__ = "0.1.0"
 _MODULES = {
     "application.causes.rank": "rank_causes",
     "application.chemistry.equilibrium": "flame_equilibrium",
+    "application.heater.duct_calculator": "duct_check",
+    "application.heater.duct_flow": "duct_duty",
     "application.lessons.exercises": "exercise exercise_sheet",
     "application.lessons.misconceptions": "misconception_cards",
     "application.mystery": "mystery",
@@ -72,6 +77,7 @@ _MODULES = {
     "edge.tables.plan_files": "load_plan",
     "edge.tables.readings": "interpret_table",
     "kernel.constants": "DryAir",
+    "kernel.duct_shape": "DuctShape",
 }
 _PUBLIC = {name: f"combust.{module}" for module, names in _MODULES.items() for name in names.split()}
 

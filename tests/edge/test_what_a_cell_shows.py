@@ -36,6 +36,7 @@ def made() -> dict[str, Any]:
     visit = combust.Visit.open("V017", at="2026-01-12T09:00+01:00").add("reading", ROW)
     fleet = DATA / "larkfell_fleet"
     tables = {name: pd.read_csv(fleet / f"{name}.csv").head(3) for name in ("vehicles", "sites", "routes")}
+    duct, flows = combust.DuctShape(1.0, 24.0, 0, "corrugated"), combust.duct_duty(heater, "high")
     try:
         combust.get_fuel("deisel")
     except combust.CombustError as error:
@@ -56,6 +57,9 @@ def made() -> dict[str, Any]:
         "air_ratio_from_o2": combust.air_ratio_from_o2(8.2, "diesel_b7"),
         "blend": combust.blend({"C6H14": 0.5, "C12H26": 0.5}, by="mole"),
         "drift_history": combust.drift_history(rows, heater),
+        "duct_check": combust.duct_check("exhaust", duct, flows, changed_shape=duct._replace(bore_mm=18.0)),
+        "duct_duty": flows,
+        "DuctShape": duct,
         "exercise": combust.exercise("pump_delivery"),
         "exercise_sheet": combust.exercise_sheet(),
         "flame_equilibrium": combust.flame_equilibrium("diesel_b7", 1.6),

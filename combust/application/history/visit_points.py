@@ -15,7 +15,7 @@ from combust.application.history.reference_air import home_fuel, over_reference
 from combust.application.reading.columns import columns_of_readings
 from combust.application.reading.interpret import interpret_columns
 from combust.application.reading.judge import codes_of
-from combust.application.reading.result import DEFAULT_FUEL
+from combust.application.reading.stand_ins import DEFAULT_FUEL
 from combust.data.moments import date_of
 from combust.data.near import folded_id
 from combust.data.told import Told

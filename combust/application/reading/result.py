@@ -12,6 +12,7 @@ import numpy as np
 from combust.application.reading.columns import columns_of_reading
 from combust.application.reading.interpret import ROUTES, VERDICTS, Interpretation, interpret_columns
 from combust.application.reading.judge import OF_A_UNIT, codes_of, doubtful
+from combust.application.reading.stand_ins import DEFAULT_FUEL, stand_ins
 from combust.application.safety import cab_co_rise, told_first
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import as_number
@@ -30,7 +31,6 @@ from combust.domain.safety import Safety, of_all
 from combust.domain.site import DENSITY_REFERENCE
 
 DRY_GASES = {"o2": "o2_dry_pct", "co2": "co2_dry_pct", "co": "co_dry_ppm", "hc": "hc_dry_ppm", "no": "no_dry_ppm"}
-DEFAULT_FUEL = "diesel"
 SOURCES = (
     "lambda: carbon and oxygen balance of the dry gas, solved exactly (no fitted constants), water-gas constant 3.5",
     "brettschneider: Technische Berichte 6 (1979) 177-186 (form from memory); spindt: SAE 650507 (1965)",
@@ -331,27 +331,14 @@ def _setting_like(co2_maximum: float) -> str:
 
 
 def _assumed(reading: Reading, burnt: Fuel, value: dict[str, Any]) -> tuple[Assumed, ...]:
-    assumed: dict[str, Assumed] = {}
-
-    def fill(key: str, filled: Any, origin: str) -> None:
-        if reading.get(key) is None:
-            assumed[key] = assume(key, filled, origin)
-
-    fill("fuel", burnt.name, f"no fuel entered: {DEFAULT_FUEL}")
-    if burnt.asked_as and burnt.asked_as != burnt.name:
-        assumed["fuel"] = assume("fuel", burnt.name, f"target of the alias {burnt.asked_as}")
-    if reading.pressure_hpa is None:
-        where = "at sea level: no altitude, no pressure" if reading.altitude_m is None else "at the altitude entered"
-        fill("pressure_hpa", value["pressure_hpa_used"], f"standard atmosphere {where}")
-    fill("intake_temp_c", 15.0, "standard air for the density; no stack loss without the real one")
-    fill("humidity_pct", 0.0, "dry air")
-    fill("location", "indoors", "not entered: counts as indoors")
-    fill("probe_leak_test", "not passed", "not entered: counts as not passed")
-    if reading.co_dry_ppm is None and reading.co_wet_ppm is None:
-        fill("co_dry_ppm", 0.0, "not entered: lambda is taken without CO, CO results are empty")
-    if reading.co2_dry_pct is not None or reading.co2_wet_pct is not None:
-        fill("co2_origin", "calculated", "not entered: counts as calculated")
-    return tuple(assumed.values())
+    found = {one.key: one for one in stand_ins(columns_of_reading(reading, burnt)) if np.all(one.where)}
+    told = {
+        key: assume(key, value["pressure_hpa_used"] if key == "pressure_hpa" else one.value, one.origin)
+        for key, one in found.items()
+    }
+    if reading.fuel and burnt.asked_as and burnt.asked_as != burnt.name:
+        told = {"fuel": assume("fuel", burnt.name, f"target of the alias {burnt.asked_as}"), **told}
+    return tuple(told.values())
 
 
 def fuels_that_fit(
