@@ -20,7 +20,7 @@ MOST_IN_REPR = 3
 LEFT = 'style="text-align:left;vertical-align:top;overflow-wrap:break-word"'
 SCROLLS = '<div style="max-width:100%;overflow-x:auto">'  # on a phone a wide table is moved, never cut off
 _NAMES = {"h_c": "H/C", "o_c": "O/C", "n_c": "N/C", "s_c": "S/C", "h_c_u": "H/C, standard uncertainty"}
-_NAMES |= {"dry_m3_per_kg": "dry gas", "wet_m3_per_kg": "wet gas"}
+_NAMES |= {"dry_m3_per_kg": "dry gas", "wet_m3_per_kg": "wet gas", "ar": "Ar"}
 _GASES = {"o2", "co2", "co", "hc", "no", "n2", "h2", "h2o", "so2"}
 
 
@@ -168,7 +168,7 @@ def label_of(key: str) -> tuple[str, str]:
     known = quantities().get(key)
     stem, unit = name_and_unit(key)
     words = stem.split("_")
-    gas = words[0] in _GASES and (known is not None or words[-1] in ("dry", "wet") or len(words) == 1)
+    gas = words[0] in _GASES and (known is not None or words[-1] in ("dry", "wet", "maximum") or len(words) == 1)
     words[0] = words[0].upper() if gas else words[0]
     return _NAMES.get(key, " ".join(words)), known.unit if known else "vol %" if gas and unit == "%" else unit
 
@@ -186,11 +186,11 @@ def text_of(value: Any, unit: str = "") -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
     if getattr(value, "ndim", 0) == 1 and len(value):  # an array, or a column of a frame
-        return f"{min(value):.6g} to {max(value):.6g} {unit}".rstrip() + f", {len(value)} of them"
+        return f"{min(value):.5g} to {max(value):.5g} {unit}".rstrip() + f", {len(value)} of them"
     if getattr(value, "ndim", 0):
         return f"table of {value.shape[0]} x {value.shape[1]}" if value.shape[0] else ""
     if isinstance(value, float) or hasattr(value, "__float__"):
-        return "" if not math.isfinite(value) else f"{value:.6g} {unit}".rstrip()
+        return "" if not math.isfinite(value) else f"{value:.5g} {unit}".rstrip()
     if isinstance(value, Mapping):
         named = [(label_of(str(key)), one) for key, one in value.items()]
         told = [(name, text_of(one, mark)) for (name, mark), one in named]

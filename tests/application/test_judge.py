@@ -373,4 +373,6 @@ def test_a_share_for_per_cent_is_told_wherever_a_reading_enters() -> None:
     told = [check_heater(wrong), combust.site_effect(wrong, combust.Site(altitude_m=500.0), stage="high")]
     for result in told:
         assert ["healthy reading of stage high: O2 0.082 %" in one.text for one in result.findings].count(True) == 1
-    assert combust.air_ratio_from_o2(0.082, "diesel_b7") == pytest.approx(1.0036, abs=0.0005)  # 1 + 0.082/23 or so
+    assert combust.air_ratio_from_o2(0.082, "diesel_b7") == pytest.approx(
+        1.0037, abs=0.0002
+    )  # 0.082/(20.95 - 0.082) x 0.93
