@@ -235,15 +235,8 @@ def test_a_cell_is_a_number_or_missing_or_refused_in_words(tmp_path: Path, cell:
         assert row["air_ratio"] == row["air_ratio_u"] == row["agreement"] == row["density_ratio"] == ""
 
 
-POINTS = {
-    "1.200": None,
-    "12.000.000": None,
-    "1.200,5": None,
-    "8.2": 8.2,
-    "0.150": 0.15,
-    "1200": 1200.0,
-    "1200,5": 1200.5,
-}
+WHOLE = {"8.2": 8.2, "0.150": 0.15, "1200": 1200.0, "1200,5": 1200.5}
+POINTS = dict.fromkeys(("1.200", "12.000.000", "1.200,5")) | WHOLE
 
 
 @pytest.mark.parametrize(("cell", "ppm"), POINTS.items())
