@@ -11,10 +11,13 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:  # the same names for editors and type checkers; a test compares the two
     from combust.application.causes.rank import rank_causes as rank_causes
     from combust.application.chemistry.equilibrium import flame_equilibrium as flame_equilibrium
+    from combust.application.heater.duct_calculator import duct_check as duct_check
+    from combust.application.heater.duct_flow import duct_duty as duct_duty
     from combust.application.lessons.exercises import exercise as exercise
     from combust.application.lessons.exercises import exercise_sheet as exercise_sheet
     from combust.application.lessons.misconceptions import misconception_cards as misconception_cards
     from combust.application.mystery import mystery as mystery
+    from combust.application.reading.result import Reading as Reading
     from combust.application.reading.result import interpret as interpret
     from combust.application.site.effect import site_effect as site_effect
     from combust.application.trainer.analyser import SimulatedAnalyser as SimulatedAnalyser
@@ -35,13 +38,13 @@ if TYPE_CHECKING:  # the same names for editors and type checkers; a test compar
     from combust.domain.gas import flue_gas as flue_gas
     from combust.domain.gas import stoichiometric_air as stoichiometric_air
     from combust.domain.heater import Heater as Heater
-    from combust.domain.reading import Reading as Reading
     from combust.domain.site import Site as Site
     from combust.edge.logbook.history import drift_history as drift_history
     from combust.edge.tables.fleet import plan_fleet as plan_fleet
     from combust.edge.tables.plan_files import load_plan as load_plan
     from combust.edge.tables.readings import interpret_table as interpret_table
     from combust.kernel.constants import DryAir as DryAir
+    from combust.kernel.duct_shape import DuctShape as DuctShape
 
 __version__ = "0.1.0"
 
@@ -49,10 +52,12 @@ __version__ = "0.1.0"
 _MODULES = {
     "application.causes.rank": "rank_causes",
     "application.chemistry.equilibrium": "flame_equilibrium",
+    "application.heater.duct_calculator": "duct_check",
+    "application.heater.duct_flow": "duct_duty",
     "application.lessons.exercises": "exercise exercise_sheet",
     "application.lessons.misconceptions": "misconception_cards",
     "application.mystery": "mystery",
-    "application.reading.result": "interpret",
+    "application.reading.result": "Reading interpret",
     "application.site.effect": "site_effect",
     "application.trainer.analyser": "SimulatedAnalyser",
     "application.trainer.heater": "SimulatedHeater",
@@ -66,13 +71,13 @@ _MODULES = {
     "domain.fuel": "Fuel",
     "domain.gas": "air_ratio_from_balance air_ratio_from_co2 air_ratio_from_o2 flue_gas stoichiometric_air",
     "domain.heater": "Heater",
-    "domain.reading": "Reading",
     "domain.site": "Site",
     "edge.logbook.history": "drift_history",
     "edge.tables.fleet": "plan_fleet",
     "edge.tables.plan_files": "load_plan",
     "edge.tables.readings": "interpret_table",
     "kernel.constants": "DryAir",
+    "kernel.duct_shape": "DuctShape",
 }
 _PUBLIC = {name: f"combust.{module}" for module, names in _MODULES.items() for name in names.split()}
 

@@ -39,8 +39,11 @@ PARTS = (
 )
 TYPED, OPEN = "# <- yours here", "open"  # what the reader types into; a tag for code that is there to be read
 FOLDED, LIVE = "hide-input", "live"  # tags of what an export leaves out: folded code, how a notebook is run
+# A page that nbconvert writes shows folded code, but names the tags of a cell as classes; a lab drops this rule.
+LEFT_OUT = f"<style>.celltag_{FOLDED} > .jp-Cell-inputWrapper, .celltag_{LIVE} {{ display: none; }}</style>"
 GOAL = "After this you can "
 TO_RUN = (
+    f"{LEFT_OUT}\n\n"
     "*In the menu: **Run**, **Run All Cells**. Code is folded; a click on its three dots opens it, **View**, **Expand All "
     f"Code** opens all. Where `{TYPED}` stands, type and run the cell with Shift-Enter.*"
 )
@@ -59,7 +62,7 @@ order, then 20 to 22; `combust exercises --course` writes the day, notes and han
 too (`combust page`).
 
 To hand one out as a page: `jupyter nbconvert --execute --to html notebooks/10_air_sweep.ipynb`; a figure stands where \
-a slider stood, `--no-input` leaves the code out. `nbconvert` puts links to two scripts of its own into it; it reads \
+a slider stood, folded code is left out. `nbconvert` puts links to two scripts of its own into it; it reads \
 without them.
 """
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import inspect
+import math
 import re
 from collections.abc import Callable, Iterable
 from functools import wraps
@@ -11,6 +12,7 @@ from typing import Any, TypeVar, cast
 from combust.data.near import near_matches
 
 TWO_WAYS = "can be read in two ways: as a decimal or as thousands"
+_THOUSANDS = re.compile(r"^\s*(?:[<>≥≤]=?)?\s*\+?([1-9]\d{0,2}(?:(?:\.\d{3})+|(?:,\d{3})+))\s*(?:[pP][pP][mM])?\s*$")
 PPM_THOUSANDS = re.compile(r"^\s*(?:[<>≥≤]=?)?\s*\+?([1-9])[.,]([0-9]{3})\s*(?:[pP][pP][mM])?\s*$")
 C = TypeVar("C", bound=Callable[..., Any])
 
@@ -69,6 +71,12 @@ def two_ways(value: object, unit: str) -> str:
     """Return how to write a text like 1.450 in ppm, which are told in whole numbers: it can be thousands; else ""."""
     found = PPM_THOUSANDS.match(value) if unit == "ppm" and isinstance(value, str) else None
     return f"Write {found[1]}{found[2]}, or {int(found[1] + found[2]) / 1000:g}." if found else ""
+
+
+def as_thousands(text: str) -> float:
+    """Return what a text like 12.450 or > 1,450 is when its marks are those of thousands; NaN of any other."""
+    found = _THOUSANDS.match(text)
+    return float(re.sub(r"\D", "", found[1])) if found else math.nan
 
 
 def why_no_number(value: object) -> str:

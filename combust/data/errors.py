@@ -6,6 +6,7 @@ import importlib
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import KW_ONLY, dataclass, replace
+from html import escape
 from typing import Any, Literal
 
 # What each means stands in words.toml.
@@ -123,6 +124,9 @@ class CombustError(ValueError):
         self.quantity, self.value, self.unit = first.quantity, first.value, first.unit
         self.low, self.high, self.code, self.hint = first.low, first.high, first.code, first.hint
         super().__init__("\n".join(str(fault) for fault in self.faults))
+
+    def _repr_html_(self) -> str:
+        return "".join(f"<p>{escape(str(fault))}</p>" for fault in self.faults)
 
     def __reduce__(self) -> tuple[type[CombustError], tuple[tuple[Fault, ...]]]:
         return (type(self), (self.faults,))

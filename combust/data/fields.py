@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-import json
 import math
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any, SupportsFloat
 
-from combust.data.arguments import TWO_WAYS, carries_unit, magnitude_in, two_ways, why_no_number
+from combust.data.arguments import TWO_WAYS, as_thousands, carries_unit, magnitude_in, two_ways, why_no_number
 from combust.data.errors import Code, CombustError, Fault, shorten
 from combust.data.near import did_you_mean, known_word, near_matches
+from combust.data.tables import toml_value
 from combust.data.units import PPM_A_PERCENT, in_our_unit, key_of_unit, strip_unit
 
 MOST_ITEMS, MOST_TEXTS = 10, 100
@@ -33,6 +33,8 @@ class Field:
         something to the domain.
     low, high, validated_low, validated_high : float
         Impossible outside; range in which the computation was checked.
+    usual, usual_origin, doubt
+        A size (without sign, 0 apart) outside this band is probably one in another unit; whence; what is said of it.
     hint, above : str
         What to do about a value that is refused; why a number above the band cannot be.
     choices : tuple of str
@@ -43,10 +45,8 @@ class Field:
         Whether a text is one line of what can be printed.
     role, wet_twin, decimals, stops_above
         Of the vocabulary: what it is for, the same gas wet, digits in a table, whether too much of it is a stop.
-    source, example
-        Where a person finds the value, and an invented one.
-    default, origin
-        What stands for it where it is not given, and whence.
+    source, example, default, origin
+        Where a person finds the value; an invented one; what stands for it where it is not given, and whence.
     test : str
         How it is told whether a record holds it.
     """
@@ -59,6 +59,9 @@ class Field:
     high: float = math.inf
     validated_low: float = -math.inf
     validated_high: float = math.inf
+    usual: tuple[float, float] = (0.0, math.inf)
+    usual_origin: str = ""
+    doubt: str = ""
     hint: str = ""
     above: str = "is above what can be"
     choices: tuple[str, ...] = ()
@@ -104,13 +107,18 @@ class Field:
         """Return a refused number as the stop conditions count it: too much CO counts as the most there can be.
 
         ``at_least`` says that the number is a lower bound (``>2000``, over the range): it counts as just above it, and
-        so does what a ``text`` says in vol %.
+        so does what a ``text`` says in vol %. A text that can be read in two ways counts as the higher one.
         """
-        if not math.isnan(in_ppm := self.from_percent(text)):
-            number, at_least = in_ppm, True
-        if not self.stops_above or math.isnan(number) or not (at_least or number > self.high):
-            return math.nan
-        return min(math.nextafter(number, math.inf), self.high)
+        in_ppm, most = self.from_percent(text), as_thousands(text)
+        number = next((one for one in (in_ppm, most) if not math.isnan(one)), number)
+        at_least = at_least or not math.isnan(in_ppm) or text.lstrip()[:1] in (">", "≥")
+        counts = self.stops_above and (at_least or number > self.high or number == most)
+        return min(math.nextafter(number, math.inf) if at_least else number, self.high) if counts else math.nan
+
+    def doubts(self, value: Any) -> Any:
+        """Return where a number, or each of an array, is probably in another unit; not 0, not NaN."""
+        size = abs(value)
+        return (size > 0.0) & ((size < self.usual[0]) | (size > self.usual[1]))
 
     def fault_of(self, value: object) -> Fault | None:
         """Return the fault of one value, or None when it is acceptable.
@@ -257,7 +265,7 @@ def fields_of(rows: Mapping[str, Mapping[str, Any]], **common: Any) -> dict[str,
     """Return the fields of a table, key -> Field; ``common`` is what all have. ``band`` and ``validated`` are pairs."""
     found = {}
     for key, row in rows.items():
-        given = {name: tuple(value) if name == "choices" else value for name, value in row.items()}
+        given = {name: tuple(value) if name in ("choices", "usual") else value for name, value in row.items()}
         low, high = given.pop("band", (-math.inf, math.inf))
         validated_low, validated_high = given.pop("validated", (low, high))
         given |= {"low": low, "high": high, "validated_low": validated_low, "validated_high": validated_high}
@@ -388,12 +396,3 @@ def is_missing(value: object) -> bool:
     if isinstance(value, str):
         return not value.strip()
     return (isinstance(value, float) or getattr(value, "ndim", 1) == 0) and bool(value != value)
-
-
-def toml_value(value: object) -> str:
-    """Return a value as TOML text."""
-    if isinstance(value, bool):
-        return str(value).lower()
-    if isinstance(value, list | tuple):
-        return f"[{', '.join(toml_value(one) for one in value)}]"
-    return f"{value:g}" if isinstance(value, int | float) else json.dumps(str(value), ensure_ascii=False)

@@ -34,6 +34,11 @@ def date_of(text: object) -> datetime.date | None:
         return None
 
 
+def last_day_read() -> datetime.date:
+    """Return the last day on which anything can have been read: it may be tomorrow somewhere."""
+    return datetime.date.today() + datetime.timedelta(days=1)
+
+
 def span_in_words(much: datetime.timedelta) -> str:
     """Return a span of time in words, whole minutes of a day, whole hours of more.
 

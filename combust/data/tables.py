@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import json
 import re
 import tomllib
 from functools import cache
@@ -133,3 +134,12 @@ def _syntax_remedy(reason: str, line: str) -> str:
     if "\\" in reason or "escape" in reason.lower():
         return "In a path write / instead of a backslash."
     return "Mend that line: key = value, text in quotes, every quote and bracket closed."
+
+
+def toml_value(value: object) -> str:
+    """Return a value as TOML text."""
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, list | tuple):
+        return f"[{', '.join(toml_value(one) for one in value)}]"
+    return f"{value:g}" if isinstance(value, int | float) else json.dumps(str(value), ensure_ascii=False)

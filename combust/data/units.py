@@ -12,6 +12,16 @@ PPM_A_PERCENT = 10_000.0
 _MORE_SUFFIXES = ("_l_per_h", "_mm2")  # a quantity of these has no option without its unit: --fuel is another one
 
 
+# How the unit at the end of a key is written, for keys of any table; the longest ending first.
+_MARKS = {
+    **{"k_per_min": "K/min", "l_per_h": "l/h", "ml_per_s": "ml/s", "g_per_s": "g/s", "mj_per_kg": "MJ/kg"},
+    **{"kg_per_m3": "kg/m³", "kg_m3": "kg/m³", "m3_per_kg": "m³/kg", "mg_per_m3": "mg/m³", "per_k": "1/K"},
+    **{"mohm": "mohm", "ohm": "ohm", "pct": "%", "ppm": "ppm", "rpm": "1/min", "hpa": "hPa", "pa": "Pa", "hz": "Hz"},
+    **{"mm2": "mm²", "mm": "mm", "ml": "ml", "ul": "µl", "kw": "kW", "kj": "kJ", "wh": "Wh", "ah": "Ah"},
+    **{"s": "s", "h": "h", "g": "g", "k": "K", "c": "°C", "m": "m", "v": "V", "w": "W", "a": "A"},
+}
+
+
 class Unit(NamedTuple):
     """Another unit: the suffix of ours, the way to it and back, and how the other one is written."""
 
@@ -117,6 +127,24 @@ def strip_unit(key: str, more: tuple[str, ...] = ()) -> str:
         if key.endswith(suffix):
             return key[: -len(suffix)]
     return key
+
+
+def name_and_unit(key: str) -> tuple[str, str]:
+    """Return a key without the unit at its end, and that unit as it is written; "" where it has none.
+
+    Examples
+    --------
+    >>> name_and_unit("blower_rpm_max"), name_and_unit("air_ratio_min"), name_and_unit("h_c")
+    (('blower_max', '1/min'), ('air_ratio_min', ''), ('h_c', ''))
+    """
+    for end in ("_max", "_min"):  # of a range: no minutes
+        if key.endswith(end):
+            stem, unit = name_and_unit(key.removesuffix(end))
+            return stem + end, unit
+    for ending, unit in _MARKS.items():
+        if key.endswith(f"_{ending}") and len(key) > len(ending) + 2:
+            return key[: -len(ending) - 1], unit
+    return key, ""
 
 
 def stem_of(key: str) -> str:

@@ -12,6 +12,7 @@ from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field, as_number, check_fields, fields_of
 from combust.data.near import did_you_mean, near_matches
 from combust.data.tables import load_table, read_toml
+from combust.data.told import ByName
 from combust.domain.blend import blend_parts, mix_fuels
 from combust.domain.formula import is_formula_like, parse_formula
 from combust.domain.fuel import FUEL_FIELDS, Fuel, fuel_from_formula
@@ -194,7 +195,7 @@ def aliases() -> dict[str, str]:
     return dict(load_table("fuels")["alias"])
 
 
-def load_fuels(path: str | Path) -> dict[str, Fuel]:
+def load_fuels(path: str | Path) -> ByName[Fuel]:
     """Return the fuels of a user's TOML file, in the layout of the shipped one (``combust fuel --template`` shows it).
 
     Parameters
@@ -205,14 +206,14 @@ def load_fuels(path: str | Path) -> dict[str, Fuel]:
     Returns
     -------
     dict of str to Fuel
-        By name, as the file says.
+        By name, as the file says; a notebook shows one row each.
 
     Raises
     ------
     CombustError
         Every fault of the file at once.
     """
-    return _fuels_of(read_toml(path, quantity="fuels file"), str(path), shipped_fuels())
+    return ByName(_fuels_of(read_toml(path, quantity="fuels file"), str(path), shipped_fuels()))
 
 
 def _fuels_of(table: Mapping[str, Any], origin: str, known: Mapping[str, Fuel]) -> dict[str, Fuel]:

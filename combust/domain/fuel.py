@@ -5,10 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from types import MappingProxyType
 
 from combust.data.arguments import names_keywords
 from combust.data.errors import CombustError
 from combust.data.fields import fields_of
+from combust.data.told import Told, label_of
 from combust.domain.formula import formula_text, parse_formula
 from combust.kernel import stoichiometry
 from combust.kernel.constants import ATOMIC_WEIGHT
@@ -40,7 +42,7 @@ FUEL_FIELDS = fields_of(
 
 @names_keywords
 @dataclass(frozen=True, slots=True)
-class Fuel:
+class Fuel(Told):
     """A fuel per carbon atom, CH_h O_o N_n S_s.
 
     Attributes
@@ -78,6 +80,20 @@ class Fuel:
     asked_as: str | None = None
     provenance: Mapping[str, str] = field(default_factory=dict, hash=False)
     holds: frozenset[str] = frozenset()
+    aside = ("asked_as", "provenance", "holds")
+    derived = ("formula", "gross_heating_value_mj_per_kg", "co2_maximum_pct")
+    marks = MappingProxyType(dict.fromkeys(("h_c", "o_c", "n_c", "s_c", "h_c_u"), "mol/mol"))
+
+    def origins(self) -> dict[str, str]:
+        """Return the source of each value.
+
+        Returns
+        -------
+        dict
+            Label of the row -> words.
+        """
+        told = {label_of(key)[0]: text for key, text in self.provenance.items()}
+        return told | {"gross heating value": "from the net one and the hydrogen"}
 
     def __post_init__(self) -> None:
         heat, density, expansion = self.net_heating_value_mj_per_kg, self.density_kg_per_m3, self.expansion_per_k

@@ -8,6 +8,7 @@ from typing import Any, Generic
 from numpy.typing import ArrayLike
 
 from combust.data.fields import Field, need_fields
+from combust.data.told import Told
 from combust.domain.arrays import Numbers, takes_arrays
 from combust.domain.catalogue import get_fuel
 from combust.domain.fuel import Fuel
@@ -58,7 +59,7 @@ def stoichiometric_air(fuel: Fuel | str, *, by: str = "mass", air: DryAir = DRY_
 
 
 @dataclass(frozen=True, slots=True)
-class FlueGas(Generic[Numbers]):
+class FlueGas(Told, Generic[Numbers]):
     """Flue gas of a fuel at a lambda: dry composition, water, and volumes; floats or arrays."""
 
     o2_dry_pct: Numbers
@@ -157,6 +158,9 @@ def air_ratio_from_o2(
     air: DryAir = DRY_AIR,
 ) -> Numbers:
     """Return lambda from O2 in the dry gas.
+
+    Any number in the band is taken as per cent; that 0.082 looks like a share of 1 is told where a reading is judged
+    (:func:`combust.interpret`, tables, visits): a rich flame can leave so little.
 
     Parameters
     ----------

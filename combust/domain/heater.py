@@ -12,6 +12,7 @@ from combust.data.arguments import names_keywords
 from combust.data.errors import CombustError, Fault
 from combust.data.near import did_you_mean, near_matches
 from combust.data.tables import read_text, toml_of_text
+from combust.data.told import Told
 from combust.domain.catalogue import Catalogue
 from combust.domain.fuel import Fuel
 from combust.domain.profile_values import checked_profile
@@ -21,7 +22,7 @@ ORIGINS = ("unit", "provisional", "type")  # of a healthy reading, the best firs
 
 
 @dataclass(frozen=True, slots=True)
-class Stage:
+class Stage(Told):
     """A heat stage as the heater's document states it.
 
     Attributes
@@ -41,7 +42,7 @@ class Stage:
 
 
 @dataclass(frozen=True, slots=True)
-class Baseline:
+class Baseline(Told):
     """A healthy reading of this heater (``unit``), of this one as it was once found, or of another of its type.
 
     ``provisional`` (found well, not known to be) and ``type`` add spread.
@@ -56,7 +57,7 @@ class Baseline:
 
 
 @dataclass(frozen=True, slots=True)
-class HeaterLimits:
+class HeaterLimits(Told):
     """Limits of the heater's own document: height [m], height with a compensation kit [m] and lowest lambda [-]."""
 
     altitude_m: float | None = None
@@ -66,7 +67,7 @@ class HeaterLimits:
 
 
 @dataclass(frozen=True, slots=True)
-class StartTimes:
+class StartTimes(Told):
     """Start programme of the heater's own document: times [s], one preheat for each attempt, pump frequency [Hz]."""
 
     check_s: float | None = None
@@ -77,7 +78,7 @@ class StartTimes:
 
 
 @dataclass(frozen=True, slots=True)
-class ControlRules:
+class ControlRules(Told):
     """What the controller goes by, from the heater's own document: temperatures [°C], counts, times [s]; None = untold.
 
     Used where the heater is simulated; a convention stands in for what is None.
@@ -94,7 +95,7 @@ class ControlRules:
 
 
 @dataclass(frozen=True, slots=True)
-class Duct:
+class Duct(Told):
     """A combustion-air or exhaust duct: length [m], bore [mm], bends of 90°, wall ``smooth`` or ``corrugated``.
 
     Bends and wall that were not given are None: a calculation then widens its answer. ``fittings`` are any of
@@ -110,7 +111,7 @@ class Duct:
 
 @names_keywords
 @dataclass(frozen=True, slots=True)
-class Heater:
+class Heater(Told):
     """A heater profile. Only fuel, one stage and a baseline or an ``air_ratio_band`` are always there.
 
     Attributes

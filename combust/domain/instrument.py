@@ -14,12 +14,13 @@ from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field, as_number, check_fields
 from combust.data.near import did_you_mean, near_matches
 from combust.data.tables import load_table, read_toml
+from combust.data.told import Told
 from combust.kernel.elementwise import elementwise
 from combust.kernel.types import X
 
 
 @dataclass(frozen=True, slots=True)
-class InstrumentClass:
+class InstrumentClass(Told):
     """Accuracy class of an analyser; limits are read as 95 % Gaussian limits.
 
     Attributes

@@ -11,6 +11,7 @@ from functools import cache
 from typing import Any
 
 from combust.data.tables import load_table
+from combust.data.told import Told
 
 SEVERITIES = ("stop", "warn", "note")
 STOP = "STOP. "
@@ -50,7 +51,7 @@ class FindingKind:
 
 
 @dataclass(frozen=True, slots=True)
-class Finding:
+class Finding(Told):
     """One finding on a result; ``value`` is the number it is about, of that quantity in that unit (None = none)."""
 
     code: str
@@ -59,6 +60,7 @@ class Finding:
     quantity: str = ""
     value: float | None = None
     unit: str = ""
+    aside = ("code", "severity", "text", "quantity", "value", "unit")
 
     @property
     def what(self) -> str:
@@ -90,6 +92,16 @@ class Finding:
         found = _STOP.match(self.text)
         stop = found[0] if found else ""
         return replace(self, text=f"{stop}{whose}: {self.text.removeprefix(stop)}")
+
+    def opening(self) -> tuple[str, ...]:
+        """Return its sentence: it says all.
+
+        Returns
+        -------
+        tuple of str
+            One sentence.
+        """
+        return (self.text,)
 
 
 @cache

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from functools import partial
 from inspect import Parameter, Signature
 from types import MappingProxyType
-from typing import Any
+from typing import Any, ClassVar
 
 from combust.data.arguments import nearest_keys
 from combust.data.errors import CombustError, Fault, UnknownKeywordError
 from combust.data.fields import check_fields
 from combust.data.near import did_you_mean
+from combust.data.told import Rows, Told, label_of, text_of
 from combust.data.vocabulary import foreign_keys, input_keys, inputs, quantities
 
 # What a reading must hold at least one of to say anything: a gas, wet or dry, the smoke number or the CO of the cab.
@@ -50,7 +51,7 @@ def _signature() -> Signature:
     return Signature([Parameter(key, only, default=None, annotation=kind) for key, kind in keys.items()])
 
 
-class Reading(Mapping[str, float | str]):
+class Reading(Told, Mapping[str, float | str]):
     """One flue-gas reading: a frozen mapping from vocabulary key to value.
 
     Parameters
@@ -64,6 +65,7 @@ class Reading(Mapping[str, float | str]):
     ------
     CombustError
         Every unknown key (it is a TypeError too), every value that cannot be, and every quantity given twice, at once.
+        Its ``safety`` is that of the values that can be: look at its stops first.
 
     Examples
     --------
@@ -76,13 +78,17 @@ class Reading(Mapping[str, float | str]):
 
     __slots__ = ("_values",)
     __signature__ = _signature()
+    # What judges the values beside a refusal: it stands a floor higher, and puts itself here (application/reading).
+    _judge_refused: ClassVar[Callable[[Mapping[str, Any]], Any]] = staticmethod(lambda values: None)
     _values: Mapping[str, float | str]
 
     def __init__(self, /, **values: Any) -> None:
         checked, faults = check_values(values)
         if faults:
             unknown = any(fault.code == "unknown_name" and fault.quantity not in quantities() for fault in faults)
-            raise UnknownKeywordError(faults) if unknown else CombustError(faults)
+            error = UnknownKeywordError(faults) if unknown else CombustError(faults)
+            error.safety = Reading._judge_refused(values)
+            raise error
         object.__setattr__(self, "_values", MappingProxyType(checked))
 
     def __getitem__(self, key: str) -> float | str:
@@ -119,6 +125,26 @@ class Reading(Mapping[str, float | str]):
             A new one.
         """
         return Reading(**{**self._values, **values})
+
+    def lines(self) -> Rows:
+        """Return a row for each value that was entered.
+
+        Returns
+        -------
+        list of (str, str)
+            Label and text [unit in the text].
+        """
+        return [(label_of(key)[0], text_of(value, quantities()[key].unit)) for key, value in self.items()]
+
+    def origins(self) -> dict[str, str]:
+        """Return what each value is.
+
+        Returns
+        -------
+        dict
+            Label of the row -> words.
+        """
+        return {label_of(key)[0]: quantities()[key].meaning for key in self}
 
     def __repr__(self) -> str:
         return f"Reading({', '.join(f'{key}={value!r}' for key, value in self._values.items())})"

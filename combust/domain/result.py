@@ -4,27 +4,21 @@ from __future__ import annotations
 
 import datetime
 import math
-import textwrap
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, fields, is_dataclass
-from html import escape
 from typing import Any, ClassVar, Protocol, overload
 
 from combust import __version__
-from combust.data.errors import shorten
+from combust.data.told import Rows, Told, label_of, values_of
 from combust.data.vocabulary import quantities
 from combust.domain.limits import Finding
 from combust.domain.safety import Safety, calculation
 
-Rows = list[tuple[str, str]]
-
 UNTOLD = "cannot be told"
-MOST_IN_REPR = 3
-LEFT = 'style="text-align:left;vertical-align:top;overflow-wrap:break-word"'
 
 
 @dataclass(frozen=True, slots=True)
-class Assumed:
+class Assumed(Told):
     """What stood in for a quantity that was not entered: its value, unit ("" = none) and origin."""
 
     quantity: str
@@ -38,6 +32,26 @@ class Assumed:
         value = self.value
         number = f"{value:.6g}" if isinstance(value, float) else "not known" if value is None else str(value)
         return f"{number} {self.unit}".rstrip()
+
+    def lines(self) -> Rows:
+        """Return its one row.
+
+        Returns
+        -------
+        list of (str, str)
+            Label and text [unit in the text].
+        """
+        return [(label_of(self.quantity)[0], self.shown)]
+
+    def origins(self) -> dict[str, str]:
+        """Return whence it comes.
+
+        Returns
+        -------
+        dict
+            Label of the row -> words.
+        """
+        return {label_of(self.quantity)[0]: self.origin}
 
     def __str__(self) -> str:
         return f"{self.quantity} = {self.shown}: {self.origin}"
@@ -201,8 +215,8 @@ def plain(value: Any) -> object:
     return value.isoformat() if isinstance(value, datetime.date) else value
 
 
-class Result:
-    """What every result can do; a mixin of frozen dataclasses.
+class Result(Told):
+    """What every result can do beside telling itself; a mixin of frozen dataclasses.
 
     A class gives its fields and, with :meth:`lines`, the rows that people read. The fields ``findings`` (Finding),
     ``assumed`` (Assumed), ``left_out`` and ``cautions`` (texts) are shown after the rows wherever a class has them.
@@ -220,38 +234,9 @@ class Result:
     """
 
     __slots__ = ()
-    unshown: ClassVar[tuple[str, ...]] = ()
-    derived: ClassVar[tuple[str, ...]] = ()
+    aside = ("findings", "assumed", "left_out", "cautions", "safety", "inputs", "sources")
     version: ClassVar[str] = __version__
     calculated: ClassVar[bool] = False
-
-    def __init_subclass__(cls) -> None:
-        """Keep the short ``repr``: a dataclass writes its own only where the class has none."""
-        if "__repr__" not in vars(cls):
-            type.__setattr__(cls, "__repr__", Result.__repr__)
-
-    def lines(self) -> Rows:
-        """Return the rows for people; by default one for each field that holds one word or number.
-
-        Returns
-        -------
-        list of (str, str)
-            Label and text [unit in the text].
-
-        References
-        ----------
-        A form of this project.
-
-        Examples
-        --------
-        >>> from combust.application.reading.result import interpret
-        >>> interpret({"fuel": "diesel_b7", "o2_dry_pct": 8.2, "location": "outdoors"}).lines()[0]
-        ('lambda (air ratio)', '1.60 ± 0.04 (95 %)')
-        """
-        shown = ((name, value) for name, value in self._shown().items() if isinstance(value, str | int | float))
-        return [
-            (name.replace("_", " "), f"{value:.6g}" if type(value) is float else str(value)) for name, value in shown
-        ]
 
     @property
     def safety(self) -> Safety:
@@ -294,18 +279,13 @@ class Result:
         """
         judged = hasattr(self, "findings") or self.calculated or type(self).safety is not Result.safety
         facts: dict[str, object] = {"safety": self.safety.to_dict()} if judged else {}
-        facts |= plain(self._shown())
+        facts |= plain(values_of(self))
         if "assumed" in facts:
             facts["assumed"] = {
                 one.quantity: {"value": plain(one.value), "unit": one.unit, "origin": one.origin}
                 for one in self._list("assumed")
             }
         return facts | {"version": self.version}
-
-    def _shown(self) -> dict[str, Any]:
-        """Return the fields and derived values that are shown, as they are."""
-        names = [*getattr(self, "__dataclass_fields__", ()), *self.derived]
-        return {name: getattr(self, name) for name in names if name not in self.unshown}
 
     def _list(self, name: str) -> tuple[Any, ...]:
         return tuple(getattr(self, name, ()))
@@ -317,70 +297,5 @@ class Result:
         lists |= {"Cautions": self._list("cautions")}
         return {head: [str(one) for one in found] for head, found in lists.items() if found}
 
-    def __str__(self) -> str:
-        parts = ["\n".join(self.opening()), text_of_rows(self.lines())]
-        parts += ["\n".join([head, *(f"- {text}" for text in texts)]) for head, texts in self._lists().items()]
-        return "\n\n".join(part for part in parts if part)
-
-    def _repr_html_(self) -> str:
-        opening = "".join(f"<p><strong>{escape(text)}</strong></p>" for text in self.opening())
-        lists = "".join(
-            f"<p>{head}</p><ul>{''.join(f'<li>{escape(text)}</li>' for text in texts)}</ul>"
-            for head, texts in self._lists().items()
-        )
-        return f"{opening}{html_table(self.lines(), named=True)}{lists}"
-
-    def __repr__(self) -> str:
-        rows = self.lines()
-        words = [f"STOP {finding.code}" for finding in self.stops]
-        words += [f"{label} {shorten(text, 40)}" for label, text in rows[:MOST_IN_REPR]]
-        more = f", {len(rows) - MOST_IN_REPR} more" if len(rows) > MOST_IN_REPR else ""
-        return f"<{type(self).__name__}: {', '.join(words)}{more}>"
-
-
-def html_table(rows: Iterable[Iterable[object]], head: Iterable[str] = (), *, named: bool = False) -> str:
-    """Return rows of cells as a table, escaped, for a notebook: words begin at the left and stay whole.
-
-    Parameters
-    ----------
-    rows : iterable of iterables
-    head : iterable of str
-        Headings of the columns.
-    named : bool
-        Whether the first cell of a row is its name.
-
-    Returns
-    -------
-    str
-    """
-
-    def cell(text: object, kind: str) -> str:
-        return f"<{kind} {LEFT}>{escape(str(text))}</{kind.partition(' ')[0]}>"
-
-    top = "".join(cell(word, 'th scope="col"') for word in head)
-    kinds = ['th scope="row"' if named else "td"]
-    lines = ((cell(text, (kinds[number:] or ["td"])[0]) for number, text in enumerate(row)) for row in rows)
-    body = "".join(f"<tr>{''.join(line)}</tr>" for line in lines)
-    return f"<table>{f'<thead><tr>{top}</tr></thead>' if top else ''}<tbody>{body}</tbody></table>"
-
-
-def text_of_rows(rows: Iterable[tuple[str, str]], *, wrap: int = 0) -> str:
-    """Return rows as two aligned columns.
-
-    Parameters
-    ----------
-    rows : iterable of (str, str)
-        Label and text.
-    wrap : int
-        The widest a line may be [characters], 0 or more (unchecked); 0 = as it comes.
-
-    Returns
-    -------
-    str
-        The text, one line or more a row.
-    """
-    rows = list(rows)
-    indent = max((len(label) for label, _ in rows), default=0) + 2
-    joint = "\n" + " " * indent
-    texts = [joint.join(textwrap.wrap(text, max(wrap - indent, 40))) if wrap else text for _, text in rows]
-    return "\n".join(f"{label:<{indent}}{text}" for (label, _), text in zip(rows, texts, strict=True))
+    def _first_in_repr(self) -> list[str]:
+        return [f"STOP {finding.code}" for finding in self.stops]

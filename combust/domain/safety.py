@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from combust.data.tables import load_table
+from combust.data.told import html_of_sentences
 from combust.data.units import in_words
 from combust.domain.limits import Finding, finding, finding_kinds, in_order
 from combust.kernel.types import Truth
@@ -205,6 +206,12 @@ class Safety:
         if state == "outdoors_only":
             return (str(texts[state]).format(reasons="; ".join(one.what for one in why)),)
         return tuple(one.text for one in why) if state == "not_judged" else (str(texts["no_stop"]),)
+
+    def __str__(self) -> str:
+        return "\n".join(self.lines())
+
+    def _repr_html_(self) -> str:
+        return html_of_sentences(self.lines(), strong=True)
 
     def to_dict(self) -> dict[str, object]:
         """Return plain values for JSON, where it stands first.

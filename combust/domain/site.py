@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from combust.data.arguments import names_keywords
 from combust.data.errors import CombustError, Fault
+from combust.data.told import Told
 from combust.domain.reading import check_values
 from combust.kernel import air
 from combust.kernel.elementwise import elementwise
@@ -17,7 +18,7 @@ MISMATCH_HPA = 60.0
 
 @names_keywords
 @dataclass(frozen=True, slots=True)
-class Site:
+class Site(Told):
     """Combustion air at one place; many places are rows of a table (``interpret_table``, ``plan_fleet``).
 
     Parameters
@@ -48,6 +49,22 @@ class Site:
     pressure_hpa: float | None = None
     intake_temp_c: float = air.STANDARD_TEMP_C
     humidity_pct: float = 0.0
+    derived = ("air_density_kg_m3", "density_ratio", "dry_air_density_ratio")
+
+    def origins(self) -> dict[str, str]:
+        """Return what follows from what.
+
+        Returns
+        -------
+        dict
+            Label of the row -> words.
+        """
+        usual = self.pressure == float(air.pressure_from_altitude(self.altitude_m or 0.0))
+        where = "at sea level" if self.altitude_m is None else "at this altitude"
+        told = {"pressure": f"that of the standard atmosphere {where}"} if usual else {}
+        density = "from pressure, temperature and humidity"
+        reference = "over that of 1013.25 hPa, 15 °C, dry"
+        return {**told, "air density": density, "density ratio": reference, "dry air density ratio": reference}
 
     def __post_init__(self) -> None:
         values, faults = check_values({key: getattr(self, key) for key in self.__slots__})

@@ -9,7 +9,7 @@ from html import escape
 from typing import TYPE_CHECKING, Any
 
 from combust.data.errors import need_module
-from combust.domain.result import html_table
+from combust.data.told import html_table
 from combust.edge.figures.chart import Chart, chart_svg
 from combust.edge.figures.style import as_wide_as_its_place, svg_text
 
@@ -93,11 +93,6 @@ class FrozenFigure(Shown):
             f"{self.svg[self.svg.index('<svg') :]}<figcaption>{escape(caption)}</figcaption></figure>",
             f"Figure: {self.alt}",
         )
-
-
-def all_cards(cards: Sequence[Any]) -> Shown:
-    """Return misconception cards as one page: what is believed, what is so, and the number that shows it."""
-    return Shown("".join(card._repr_html_() for card in cards), "\n\n".join(str(card) for card in cards))
 
 
 def nobody_there() -> bool:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from combust.data.arguments import names_keywords
+from combust.data.told import tells
 
 # Standard atomic weights, abridged to five digits: IUPAC 2021, Pure Appl. Chem. 94 (2022) 573 (from memory; the
 # independent library the tests compare with ships the same numbers). [kg/kmol]
@@ -21,6 +22,7 @@ ZERO_CELSIUS_K = 273.15
 
 
 @names_keywords
+@tells(derived=("n2", "molar_mass"), o2="mol/mol", co2="mol/mol", ar="mol/mol", n2="mol/mol", molar_mass="kg/kmol")
 class DryAir(NamedTuple):
     """Composition of dry combustion air; nitrogen is the remainder.
 

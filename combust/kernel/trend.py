@@ -9,6 +9,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from combust.data.told import tells
 from combust.kernel.tails import normal_of_student, shares_of_logs, standard_normal_tail
 from combust.kernel.types import Floats
 from combust.kernel.uncertainty import student_t
@@ -112,6 +113,7 @@ def series_of(times: Any, noise_u: Any, *, segment: Any = 0, group: Any = 0, gro
     return Series(times, noise, segment, group, group_u)
 
 
+@tells()
 class Trend(NamedTuple):
     """A fitted line y = level + slope (t - t0): estimates, their covariance, and what its test needs.
 

@@ -13,6 +13,7 @@ from typing import Any, Generic, NamedTuple
 
 import numpy as np
 
+from combust.data.told import tells
 from combust.kernel.constants import ZERO_CELSIUS_K
 from combust.kernel.elementwise import elementwise
 from combust.kernel.hot_gas import (
@@ -32,10 +33,7 @@ STEEPEST, FLATTEST = -1.5, 0.6  # slope of the fixed point that a secant is beli
 
 
 class HealthyState(NamedTuple, Generic[X]):
-    """The healthy heater at its baseline: numbers, or arrays where a stage is drawn.
-
-    ``air_ratio`` [-], ``flue_c``, ``intake_c``, ``air_in_c`` [°C], ``rise_k`` of the heating air [K].
-    """
+    """The healthy heater, numbers or arrays: lambda [-], temperatures [°C], rise of the heating air [K]."""
 
     air_ratio: X
     flue_c: X
@@ -97,6 +95,7 @@ class HeaterParameters(NamedTuple, Generic[X]):
     radiated: X | float = 0.0
 
 
+@tells()
 class WorkingPoint(NamedTuple, Generic[X]):
     """What the heater does: lambda, °C, and ratios to its baseline."""
 

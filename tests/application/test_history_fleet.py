@@ -190,6 +190,8 @@ def test_a_date_to_come_is_left_out_and_a_question_of_the_past_sees_only_its_pas
     told = heater_history(rows, HEATER)
     assert told.last_visit == datetime.date(2025, 11, 5)
     assert any("2062-11-05" in text and "year and clock" in text for text in told.left_out)
+    ahead = heater_history(rows, HEATER, on=datetime.date(2063, 1, 1))  # nothing was read then yet
+    assert (ahead.last_visit, ahead.left_out) == (told.last_visit, told.left_out)
     past = heater_history(rows, HEATER, on=datetime.date(2022, 1, 1))
     assert past.last_visit == datetime.date(2021, 11, 5)
     assert past.age == "57 days"

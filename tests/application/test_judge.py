@@ -4,13 +4,18 @@ from __future__ import annotations
 
 import itertools
 import math
+from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pandas as pd
 import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
+import combust
+from combust.application.heater.profile_check import check_heater
 from combust.application.reading.columns import Columns
 from combust.application.reading.interpret import RESULT_KEYS, interpret_columns
 from combust.application.reading.judge import codes_of
@@ -155,12 +160,13 @@ def test_missing_never_clears_a_stop(code: str) -> None:
 
 
 BASE: dict[str, Any] = {**CLEAR, "co2_dry_pct": 9.28, "co2_origin": "measured", "flue_temp_c": 300, "intake_temp_c": 20}
-# code -> (what makes it appear, what does not): both sides of each limit in limits.toml
+# code -> (what makes it appear, what does not): both sides of each limit, and of what is usual in quantities.toml
 BOTH_SIDES: dict[str, tuple[dict[str, Any], dict[str, Any]]] = {
     "co2_above_maximum": ({"o2_dry_pct": 0.5, "co2_dry_pct": 16.5}, {"o2_dry_pct": 0.5, "co2_dry_pct": 15.0}),
     "o2_like_air": ({"o2_dry_pct": 20.5}, {"o2_dry_pct": under(20.5)}),
     "o2_near_air": ({"o2_dry_pct": 18.0}, {"o2_dry_pct": under(18.0)}),
     "looks_like_fraction": ({"o2_dry_pct": 0.082}, {"o2_dry_pct": 0.21}),
+    "unit_doubtful": ({"intake_static_pa": -1.4}, {"intake_static_pa": -2.0}),
     "co_looks_like_pct": ({"co_dry_ppm": under(1.0)}, {"co_dry_ppm": 1.0}),
     "no_gas": ({"o2_dry_pct": None, "co2_dry_pct": None}, {"co2_dry_pct": None}),
     "co2_alone": ({"o2_dry_pct": None, "co2_origin": None}, {"o2_dry_pct": None}),
@@ -331,3 +337,42 @@ def test_a_sample_that_is_nearly_air_does_not_hide_its_co() -> None:
     assert not clean.stops
     tested = interpret({"o2_dry_pct": 20.8, "co_dry_ppm": 300, "location": "outdoors", "probe_leak_test": "pass"})
     assert not tested.stops
+
+
+# ---- numbers that are probably in another unit ----------------------------------------------------------------------
+@pytest.mark.parametrize(
+    ("given", "told"),
+    [
+        ({"intake_static_pa": -1.4}, "intake_static_mbar"),  # 1 mbar = 100 Pa: -140 Pa was meant
+        ({"exhaust_static_pa": -14000.0}, "exhaust_static_mbar"),
+        ({"humidity_pct": 0.6}, "60 % is entered as 60"),
+        ({"blower_rpm": 70.0}, "Times 60 it is 1/min"),
+        ({"intake_static_pa": 0.0}, ""),
+        ({"intake_static_pa": -1.4, "arrangement": "intake_duct_off"}, ""),  # nothing is left to suck through
+        ({"exhaust_static_pa": 1.4, "arrangement": "intake_duct_off"}, "exhaust_static_pa = 1.4 Pa"),
+    ],
+)
+def test_a_number_in_another_unit_is_told_with_the_key_that_takes_it(given: dict[str, Any], told: str) -> None:
+    result = interpret({**BASE, **given})
+    texts = [one.text for one in result.findings if one.code == "unit_doubtful"]
+    assert len(texts) == bool(told)
+    assert told in "".join(texts)
+
+
+def test_a_share_for_per_cent_is_told_wherever_a_reading_enters() -> None:
+    """A kernel function takes 0.082 % as it stands: a rich flame can leave so little. Whoever judges it says so."""
+    row = {"fuel": "diesel_b7", "o2_dry_pct": 0.082, "co_dry_ppm": 40.0, "stage": "high", "location": "outdoors"}
+    heater = combust.Heater.load(Path(__file__).parents[2] / "data" / "heaters" / "heater-0312.toml")
+    wrong = replace(heater, baselines=(replace(heater.baselines[0], reading=combust.Reading(**row)),))
+    rows = [{**row, "o2_dry_pct": o2, "taken_at": f"202{year}-01-12"} for year, o2 in enumerate([8.1, 8.2, 8.3, 0.082])]
+    code = "looks_like_fraction"
+    assert code in [one.code for one in interpret(row).findings]
+    assert code in combust.interpret_table(pd.DataFrame([row])).loc[0, "findings"]
+    assert code in [one.code for one in combust.rank_causes(heater, [combust.Reading(**row)])[0].findings]
+    assert "1 reading left out: looks like fraction." in str(combust.drift_history(rows, heater))
+    told = [check_heater(wrong), combust.site_effect(wrong, combust.Site(altitude_m=500.0), stage="high")]
+    for result in told:
+        assert ["healthy reading of stage high: O2 0.082 %" in one.text for one in result.findings].count(True) == 1
+    assert combust.air_ratio_from_o2(0.082, "diesel_b7") == pytest.approx(
+        1.0037, abs=0.0002
+    )  # 0.082/(20.95 - 0.082) x 0.93

@@ -5,16 +5,17 @@ from pathlib import Path
 
 import pytest
 
-from combust.application.heater.duct_calculator import DuctDuty, answer_duct, duct_duty
+from combust.application.heater.duct_calculator import duct_check
+from combust.application.heater.duct_flow import DuctDuty, duct_duty
 from combust.application.heater.profile_check import check_heater, check_profile
 from combust.application.heater.profile_template import READING_KEYS, profile_template
 from combust.data.errors import CombustError
-from combust.data.fields import toml_value
+from combust.data.tables import toml_value
 from combust.domain.catalogue import get_fuel
 from combust.domain.heater import Heater
 from combust.domain.limits import finding_kinds
 from combust.domain.profile_keys import PARTS, profile_keys
-from combust.kernel.ducts import DuctShape
+from combust.kernel.duct_shape import DuctShape
 
 DATA = Path(__file__).parents[2] / "data" / "heaters"
 
@@ -232,10 +233,10 @@ SHAPE = DuctShape(1.0, 24.0, 0, "corrugated")
 
 
 def test_lambda_that_may_fall_is_a_warning():
-    crushed = answer_duct("exhaust", SHAPE, duty(), changed_shape=SHAPE._replace(bore_mm=18.0))
+    crushed = duct_check("exhaust", SHAPE, duty(), changed_shape=SHAPE._replace(bore_mm=18.0))
     assert crushed.findings[0].code == "air_ratio_may_fall"
     assert crushed.air["air_ratio_low"] < crushed.air["air_ratio_high"] < 1.6
-    wider = answer_duct("exhaust", SHAPE, duty(), changed_shape=SHAPE._replace(bore_mm=28.0))
+    wider = duct_check("exhaust", SHAPE, duty(), changed_shape=SHAPE._replace(bore_mm=28.0))
     assert wider.air["air_ratio_low"] > 1.6
     assert "air_ratio_may_fall" not in {finding.code for finding in wider.findings}
 
@@ -245,7 +246,7 @@ def test_range_of_the_air_for_a_stated_share():
     # twice as long an intake without bends: (2 f + 0.5)/(f + 0.5) lies between 1 and 2; a share of 0.2 and steepness
     # of 0 to 1 give -1/2 to -1/3 of the logarithm of the path's change, at the ends of the multiplier's limits
     shape = SHAPE._replace(end="entrance")
-    found = answer_duct(
+    found = duct_check(
         "intake", shape, duty(), changed_shape=shape._replace(length_m=2.0), blower="centrifugal", share=(0.2, 0.2)
     )
     times = found.multiplier
@@ -255,9 +256,9 @@ def test_range_of_the_air_for_a_stated_share():
 
 
 def test_port_pressure_is_compared_with_the_healthy_reading():
-    middle = float(answer_duct("exhaust", SHAPE, duty()).now.port_static_pa)
-    near = answer_duct("exhaust", SHAPE, duty(), read_port_pa=middle * 1.1)
-    far = answer_duct("exhaust", SHAPE, duty(), read_port_pa=middle * 3)
+    middle = float(duct_check("exhaust", SHAPE, duty()).now.port_static_pa)
+    near = duct_check("exhaust", SHAPE, duty(), read_port_pa=middle * 1.1)
+    far = duct_check("exhaust", SHAPE, duty(), read_port_pa=middle * 3)
     assert "port_pressure_differs" not in {finding.code for finding in near.findings}
     assert "port_pressure_differs" in {finding.code for finding in far.findings}
 
@@ -286,10 +287,10 @@ def test_refusals_of_the_duct_calculator_come_together():
     ]
     wrong = SHAPE._replace(length_m=-1.0, bore_mm=1.0)
     with pytest.raises(CombustError) as caught:
-        answer_duct("exhaust", wrong, duty(), changed_shape=SHAPE._replace(bends_90=99), share=(0.5, 0.1))
+        duct_check("exhaust", wrong, duty(), changed_shape=SHAPE._replace(bends_90=99), share=(0.5, 0.1))
     assert [fault.quantity for fault in caught.value.faults] == ["length_m", "bore_mm", "bends_90", "share"]
     with pytest.raises(CombustError, match="exhaust duct"):
-        answer_duct("exhaust", SHAPE, duty(flue_temp_c=None))
-    assert answer_duct("intake", SHAPE._replace(end="entrance"), duty(flue_temp_c=None)).now.port_static_pa < 0
+        duct_check("exhaust", SHAPE, duty(flue_temp_c=None))
+    assert duct_check("intake", SHAPE._replace(end="entrance"), duty(flue_temp_c=None)).now.port_static_pa < 0
     with pytest.raises(CombustError, match="crushed_bore_mm"):
-        answer_duct("exhaust", SHAPE._replace(crushed_bore_mm=30.0, crushed_length_m=0.1), duty())
+        duct_check("exhaust", SHAPE._replace(crushed_bore_mm=30.0, crushed_length_m=0.1), duty())

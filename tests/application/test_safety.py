@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+import combust
 from combust.application.causes.catalogue import shipped_priors
 from combust.application.causes.checks import is_allowed
 from combust.application.causes.rank import rank_causes
@@ -254,6 +255,13 @@ def test_a_refusal_holds_the_stops_of_what_can_be(refused: dict[str, Any], state
     with pytest.raises(CombustError) as caught:
         interpret({**refused, "location": "outdoors"})
     assert caught.value.safety.state == state
+    given = {**refused, "location": "outdoors", "smoke_number": "black"}
+    with pytest.raises(CombustError) as caught:
+        combust.Reading(**given)
+    assert caught.value.safety.state == state
+    with pytest.raises(CombustError) as caught:
+        interpret({**given, "fuel": "deisel"})
+    assert {"smoke_number", "fuel"} <= {fault.quantity for fault in caught.value.faults}, "told together"
     with pytest.raises(CombustError) as caught:
         rank_causes(Heater.from_dict(HEATER), [{"o2_dry_pct": 8.2}, {"stage": "none", **refused}])
     assert caught.value.safety.state == state

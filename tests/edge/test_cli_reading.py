@@ -137,6 +137,7 @@ def test_all_faults_are_told_at_once_with_band_and_remedy() -> None:
     assert "o2_dry_pct = 23.1 vol % is above fresh air (20.9 %)" in run.err
     assert "co2_dry_pct = -1 vol % is below zero" in run.err
     assert "Did you mean outdoors?" in run.err
+    assert "fuel = deisel is not in the catalogue. Did you mean diesel" in run.err
 
 
 def test_a_wrong_fuel_gets_near_matches() -> None:
@@ -175,6 +176,7 @@ def test_a_refused_place_counts_as_indoors_at_the_command_line() -> None:
     assert run.code == 3
     assert [one["code"] for one in run.json["safety"]["stops"]] == ["location_unknown"]
     assert run.err.startswith("STOP until it is stated")
+    assert "no location was entered" not in run.err, "a word was: it is none that is known"
     assert call("reading", "--o2-dry", "8.2", "--co-dry", "50", "--location", "Outdoors").code == 0
 
 

@@ -289,7 +289,7 @@ def test_what_cannot_be_of_a_visit_is_refused_and_what_is_odd_is_told(sheet: She
     done = sheet.add()
     assert "3 rows: 1 taken, 2 refused." in done.out
     assert "closed_at = 2026-01-12T09:00:00 is before anything was read in visit B1 (2026-01-12T09:05:00)" in done.err
-    assert "Later than today: B2 (2099-01-13)" in done.err
+    assert "Later than tomorrow: B2 (2099-01-13). Are year and clock right?" in done.err
     assert "stage = Vol is neither high nor low (1 reading)" in done.err
     assert '[words.stage] "Vol" = "?"' in done.err
 

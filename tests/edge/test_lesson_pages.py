@@ -20,7 +20,7 @@ from combust.edge.cli.main import cli
 from combust.edge.figures import lesson_gas as gas
 from combust.edge.figures import lesson_machine as machine
 from combust.edge.figures.chart import Chart, chart_svg
-from combust.edge.notebook import FrozenFigure, all_cards, choose, choose_card, slide
+from combust.edge.notebook import FrozenFigure, choose, choose_card, slide
 from combust.edge.reports.lessons import card_page, exercise_pages
 
 ROOT = Path(__file__).parents[2]
@@ -105,8 +105,7 @@ def test_cards_one_at_a_time_and_all_together() -> None:
     handle, shown = choose_card(cards).children
     handle.value = 3
     assert "Air-free" in shown.value
-    table = all_cards(cards)
-    assert table._repr_html_().count("<section>") == len(cards) == str(table).count("“")
+    assert cards._repr_html_().count("<section>") == len(cards) == str(cards).count("“")
 
 
 # ---- printable pages --------------------------------------------------------------------------------------------

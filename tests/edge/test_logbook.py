@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import sqlite3
 
+import pyarrow.csv as pa_csv
 import pyarrow.parquet as pq
 import pytest
 from click.testing import CliRunner
@@ -14,8 +15,11 @@ from combust.data.errors import CombustError
 from combust.edge.cli.log import command
 from combust.edge.logbook.book import Logbook
 from combust.edge.logbook.exchange import verify
+from combust.edge.logbook.history import drift_history
 from combust.edge.logbook.visit_tables import export_visits, visits_of_table
 from combust.edge.logbook.visits import NewVisit, add, close_visit, read_visit, read_visits, reopen
+from combust.edge.tables.visits import read_visits as causes_of_table
+from tests.edge.runs import call
 
 HEAD = {"who": "T. Larkwood", "place": "Fellarch depot", "co_alarm": "works", "handed_back": "yes"}
 BEFORE = {
@@ -282,6 +286,35 @@ def test_out_and_in_again(tmp_path, book, ending):
         with out.open(newline="", encoding="utf-8") as file:
             rows = list(csv.DictReader(file))
         assert rows[0]["cab_co_in_ppm"] == ""  # not measured is empty, never 0
+
+
+@pytest.mark.parametrize("ending", ["csv", "parquet"])
+def test_co_over_the_range_goes_out_and_in_again(tmp_path, book, ending):
+    """A meter that ends at 4000 ppm shows ">4000": more than the 1000 ppm of 2001/56/EC, whoever reads it next."""
+    much = {key: value for key, value in BEFORE.items() if key != "co_dry_ppm"} | {"over": {"co_dry_ppm": 4000.0}}
+    add(
+        book,
+        [
+            visit(
+                reading(**much), reading(**{**BEFORE, "co_dry_ppm": 54.5, "stage": "low"}), head={"who": "T. Larkwood"}
+            )
+        ],
+    )
+    out = tmp_path / f"out.{ending}"
+    export_visits(read_visits(book), out)
+    shown = pa_csv.read_csv(out) if ending == "csv" else pq.read_table(out)
+    assert shown["co_dry_ppm"].to_pylist() == [">4000", "54.5"]
+    assert shown["safety"].to_pylist() == ["heater_off", "nothing_found"]
+    assert call("log", "add", str(tmp_path / "second.book"), str(out)).code == 0
+    with Logbook(tmp_path / "second.book", read_only=True) as second:
+        one = read_visit(second, "V017")
+    assert [each.over for each in one.taken] == [{"co_dry_ppm": 4000.0}, {}]
+    assert one.readings[0]["co_dry_ppm"] == ">4000"
+    assert "CO" not in [label for _, label in missing_fields(one)]
+    assert "co_not_entered" not in [each.code for each in one.taken[0].result.findings]
+    read = [drift_history(each).safety.stops for each in (book.path, out, tmp_path / "second.book")]
+    assert [{each.code for each in stops} & {"exhaust_co_high"} for stops in read] == [{"exhaust_co_high"}] * 3
+    assert [each.get("co_dry_ppm", 0.0) > 1000.0 for each in causes_of_table(out)[0]] == [True, False]
 
 
 def test_nothing_to_export_is_told(tmp_path, book):

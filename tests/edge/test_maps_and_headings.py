@@ -48,7 +48,8 @@ def test_a_map_a_column_for_the_whole_file_and_marks_in_every_command(tmp_path: 
     assert ">2000" in shown.out, "over the range is kept as such, with its stop"
     assert shown.out.startswith("STOP")
     assert "3 rows were in the book already" in call("log", "add", book, str(tmp_path / "in.csv"), "--map", saved).out
-    found = visits_of_table(tmp_path / "in.csv", mapping=saved)[0][0].entries[0][2]
+    over, found = (one[2] for one in visits_of_table(tmp_path / "in.csv", mapping=saved)[0][0].entries[:2])
+    assert over["over"] == {"co_dry_ppm": pytest.approx(2000.0)}
     # 572 F is 300 C, 0.015 % is 150 ppm: by the definitions
     assert found["flue_temp_c"] == pytest.approx(300.0)
     assert found["co_dry_ppm"] == pytest.approx(150.0)
@@ -71,7 +72,8 @@ def test_marks_count_in_columns_that_hold_numbers(tmp_path: Path) -> None:
     assert [row["air_ratio"] == "" for row in rows] == [False, True, True]
     assert rows[2]["findings"].startswith("refused: stop: exhaust_co_high.")
     readings, _ = read_visits(tmp_path / "in.parquet", mapping=how)
-    assert [reading.get("o2_dry_pct") for reading in readings] == [8.2, None]
+    assert [reading.get("o2_dry_pct") for reading in readings] == [8.2, None, 8.2]
+    assert [reading["co_dry_ppm"] > 1000.0 for reading in readings] == [False, False, True]
 
 
 @pytest.mark.parametrize("stamps", [["2026-01-12T09:05", "", "yesterday"], ["12.01.2026 9:05", "12/01/2026", ""]])

@@ -9,8 +9,10 @@ from pathlib import Path
 import pyarrow.parquet as pq
 import pytest
 
+from combust.application.reading.result import safety_of
+from combust.domain.safety import of_all
 from combust.edge.logbook.history import read_log
-from combust.edge.logbook.visit_tables import visits_of_table
+from combust.edge.logbook.visit_tables import safety_of_visits, visits_of_table
 from combust.edge.tables import cells
 from combust.edge.tables.fleet import plan_fleet, read_fleet_table
 from combust.edge.tables.points import derate_points
@@ -252,18 +254,17 @@ def test_carbon_monoxide_over_the_range_stops_and_gives_no_lambda(tmp_path: Path
         path = in_table(tmp_path, CO, cell, ".")
         counts = interpret_file(path, tmp_path / "out.csv")
         row = read_csv(tmp_path / "out.csv")[0]
-        assert (row["air_ratio"], counts.refused) == ("", 1)
-        assert ("stop: exhaust_co_high." in row["findings"]) == stops
+        assert (row["air_ratio"], counts.refused, "stop: exhaust_co_high." in row["findings"]) == ("", 1, stops)
         assert "bound" in row["findings"]
-        (_, causes), (_, book), logged = read_visits(path), visits_of_table(path), read_series(path)
-        for found in (causes.stops, book.stops, read_log(path).stops, logged.stops):
+        (read, causes), (visits, book), log = read_visits(path), visits_of_table(path), read_log(path)
+        assert [causes.refused, book.refused, log.stops] == [[], [], []], "kept as it was read"
+        kept = of_all([*map(safety_of, read)]), safety_of_visits(visits, ()), of_all(one.safety() for one in log.judged)
+        for found in (*(one.stops for one in kept), read_series(path).stops):
             assert any(stop.code == "exhaust_co_high" for stop in found) == stops
-        assert "row 2: " in causes.told()[0]
 
 
 def test_an_upper_bound_of_carbon_monoxide_stands_for_its_value_and_is_told(tmp_path: Path) -> None:
-    path = in_table(tmp_path, CO, "<5", ".")
-    readings, found = read_visits(path)
+    readings, found = read_visits(in_table(tmp_path, CO, "<5", "."))
     assert readings[0].get("co_dry_ppm") == 5.0
     assert "co_dry_ppm: 1 cell with < counted as the bound" in " ".join(found.notes)
 
@@ -305,22 +306,24 @@ def test_2_300_m_of_a_spreadsheet_is_never_2_3_m_in_a_fleet(tmp_path: Path) -> N
 
 
 # A point before three digits marks thousands in many countries (common practice, no source): 1450 ppm stop a heater.
-@pytest.mark.parametrize(
-    ("cell", "held"),
-    [("1.450", None), ("1.450 ppm", None), ('"1,450"', None), (">1.450", None), ("1.45", 1.45), ("0.450", 0.45),
-     ("1450", 1450.0)],
-)  # fmt: skip
+HELD = dict.fromkeys(("1.450", "1.450 ppm", '"1,450"', ">1.450")) | {"1.45": 1.45, "0.450": 0.45, "1450": 1450.0}
+
+
+@pytest.mark.parametrize(("cell", "held"), HELD.items())
 def test_1_450_ppm_is_never_1_45_ppm(cell: str, held: float | None, tmp_path: Path) -> None:
     path = tmp_path / "in.csv"
     path.write_text(f"visit_id,heater_id,location,o2_dry_pct,co_dry_ppm\nV1,h,outdoors,8.6,{cell}\n", encoding="utf-8")
-    visits, found = visits_of_table(path, over=True)
+    visits, found = visits_of_table(path)
     assert [body["co_dry_ppm"] for one in visits for _, _, body in one.entries] == ([] if held is None else [held])
     assert [why for _, why in found.refused if "Write 1450, or 1.45." not in why] == []
+    stops = [one.code for one in (*safety_of_visits(visits, found.stops).stops, *read_visits(path)[1].stops)]
+    assert ("exhaust_co_high" in stops) == (held != 1.45 and held != 0.45), "what may stop is told as a stop"
     book, typed = str(tmp_path / "w.book"), cell.strip('"').split()
     assert call("visit", "open", book, "h", "--visit-id", "V1", "outdoors").code == 0
     done = call("visit", "enter", book, "high", "o2", "8,2", "co", *typed)
-    assert (done.code == 0) == (held is not None), done.err
-    assert ("Write 1450, or 1.45." in done.err) == (held is None)
+    assert (done.code == 0, "Write 1450, or 1.45." in done.err) == (held is not None, held is None), done.err
+    runs = done, call("reading", "--location", "outdoors", "--o2-dry", "8.6", "--co-dry", cell.strip('"'))
+    assert ["STOP. CO in the exhaust (1450 ppm)" in run.out for run in runs] == [held in (None, 1450.0)] * 2
 
 
 def test_metres_under_a_heading_in_feet_beside_routes_that_climb_are_told() -> None:

@@ -196,3 +196,18 @@ def test_frame_headings_are_matched_like_those_of_files() -> None:
     frame = pd.DataFrame({"o2_dry_pct": [8.2], "CO ppm": [150]})
     mapped = combust.interpret_table(frame, mapping={"CO ppm": "co_dry_ppm"})
     assert mapped["co_air_free_ppm"].notna().all()
+
+
+def test_what_stood_in_is_told_in_each_row_as_of_a_single_reading() -> None:
+    """A row without a fuel counts as diesel and says so, as one reading does; where the caller named one, none does."""
+    rows = [{"o2_dry_pct": 8.2, "fuel": fuel, "location": "outdoors"} for fuel in ("kerosene", None, "")]
+    told = combust.interpret_table(pd.DataFrame(rows))["assumed"].tolist()
+    assert ["fuel = diesel_b7" in text for text in told] == [False, True, True]
+    unnamed = pd.DataFrame(rows).drop(columns="fuel")
+    assert all(text.startswith("fuel = diesel_b7; ") for text in combust.interpret_table(unnamed)["assumed"])
+    said = combust.interpret_table(unnamed, default_fuel=combust.get_fuel("kerosene"))["assumed"]
+    assert not any("fuel" in text for text in said)
+    for row, text in zip(rows, told, strict=True):
+        keys = [one.quantity for one in combust.interpret({**row, "fuel": row["fuel"] or None}).assumed]
+        assert [part.partition(" = ")[0] for part in text.split("; ")] == keys
+    assert combust.interpret({"o2_dry_pct": 8.2}).assumed[0].origin == "no fuel entered: diesel"

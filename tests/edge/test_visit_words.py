@@ -16,11 +16,12 @@ from combust.application.visit.record import hand_back_faults
 from combust.application.visit.standing import standing
 from combust.application.visit.supply_said import supply_said
 from combust.application.visit.visit import Visit
+from combust.application.visit.wording import written_since
 from combust.application.visit.words import SYMPTOMS
 from combust.data.errors import CombustError
 from combust.edge.cli.complete import VERBS
 from combust.edge.logbook.profiles import profile_in
-from combust.edge.logbook.typed import SENTENCES, entries_of_line
+from combust.edge.logbook.typed import SENTENCES, after_line, entries_of_line
 
 HEATERS = Path(__file__).parents[2] / "data" / "heaters"
 MORNING = datetime.datetime.fromisoformat("2026-01-12T07:30:00+01:00")
@@ -115,10 +116,10 @@ def test_a_battery_of_another_system_stops_before_cable_or_plug_are_known():
 
 def test_sentences_in_capitals_and_apart_are_understood():
     visit = typed(
-        "Event Swap", "Check Look_At_Terminals clear", "Missing Cab CO no analyser", "missing READING_AFTER same"
+        "Event Swap", "Check Look_At_Terminals CLEAR", "Missing Cab CO no analyser", "missing READING_AFTER same"
     )
     assert visit.of_kind("event")[0]["event"] == "swap"
-    assert visit.of_kind("check")[0]["check"] == "look_at_terminals"
+    assert visit.readings[0]["terminals"] == "clear"
     assert visit.declared_missing == {"cab_co": "no analyser", "reading_after": "same"}
     assert typed("cable 5m cable 14 awg").supply["length_m"] == 5.0
 
@@ -231,3 +232,36 @@ def test_what_is_refused_with_a_stop_tells_correcting_as_a_way_out_and_ends_each
     faults = hand_back_faults(visit.add("setting", {"handed_back": "yes"}))
     assert "correct NUMBER" in str(faults[0])
     assert ".." not in str(faults[0])
+
+
+@pytest.mark.parametrize(
+    ("line", "column", "value"),
+    [
+        ("check look_at_terminals clear", "terminals", "clear"),
+        ("check look_at_terminals exhaust blocked", "terminals", "exhaust_blocked"),
+        ("check joints Leaking", "joints", "leaking"),
+        ("check probe_leak dry", "sample_line", "dry"),
+        ("check glow_voltage 10,9 V", "supply_glow_v", 10.9),
+    ],
+)
+def test_what_a_check_showed_is_what_its_column_says(line: str, column: str, value: Any) -> None:
+    """A blocked terminal and a leaking joint stop the heater, however that is typed (common practice, no source)."""
+    visit = typed("outdoors high o2 8.2 co 54", line)
+    assert (visit.taken[-1].values[column], visit.of_kind("check")) == (value, [])
+    assert bool(visit.safety.stops) == (value in ("exhaust_blocked", "leaking"))
+
+
+@pytest.mark.parametrize(
+    ("line", "takes"),
+    [
+        ("check look_at_terminals some snow", "terminals clear, intake_blocked, exhaust_blocked or both"),
+        ("check supply_voltage 12.1 at glow", "supply in V"),
+        ("check second_stage done", "flue temp in °C"),
+    ],
+)
+def test_a_check_in_other_words_is_told_to_count_for_no_cause(line: str, takes: str) -> None:
+    before = typed("outdoors high o2 8.2 co 54")
+    new = entries_of_line(shlex.split(line), before, MORNING)
+    (told,) = written_since(after_line(before, new), before)
+    assert "kept in words, no cause takes it" in told
+    assert takes in told

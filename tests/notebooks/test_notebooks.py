@@ -25,6 +25,7 @@ BOOKMAKER = tool("make_notebooks")
 BOOKS = sorted((ROOT / "notebooks").glob("*.ipynb"))
 INDEX, *SOURCED = BOOKS
 LESSONS = [path for path in BOOKS if "10" <= path.stem[:2] <= "19"]
+CALLED = '<span class="n">choose</span>'
 WIDGET = "application/vnd.jupyter.widget-view+json"
 IN_ORDER = ("Before you start", "Inputs", "Predict", "Compute", "Check", "Explore", "What would change the answer",
             "Formulas", "Exercise", "Three things to remember")  # fmt: skip
@@ -62,10 +63,15 @@ def test_a_notebook_runs_without_errors_and_without_warnings(path: Path, client:
     if path.stem.startswith("16"):
         page = BOOKMAKER.page_of(book)
         assert 'class="chart"' in page  # where the control stood
-        assert "choose(" not in page
+        assert CALLED not in page
         assert "# &lt;- yours here" in page
         plain, _ = HTMLExporter().from_notebook_node(book)  # as jupyter nbconvert --to html does
         assert 'class="chart"' in plain
+        assert CALLED in plain  # it is there, and hidden by its tag
+        folded = len([cell for cell in book.cells if BOOKMAKER.FOLDED in cell.metadata.get("tags", ())])
+        assert len(re.findall(r'class="jp-Cell [^"]* celltag_hide-input', plain)) == folded > 5
+        assert len(re.findall(r'class="jp-[^"]* celltag_live"', plain)) == 1
+        assert plain.count("<style>.celltag_hide-input > .jp-Cell-inputWrapper, .celltag_live {") == 1
         assert WIDGET not in plain
 
 

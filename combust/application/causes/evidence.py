@@ -16,6 +16,7 @@ from combust.application.causes.stage_reading import StageReading, Values
 from combust.application.heater.baseline import MACHINE, PORTS, co_u, static_u
 from combust.application.heater.healthy import HealthyStage
 from combust.application.heater.structure import Parameters
+from combust.data.vocabulary import quantity
 from combust.domain.instrument import InstrumentClass
 from combust.domain.limits import limit
 from combust.kernel.types import Floats
@@ -82,7 +83,7 @@ def observations_of(
         maximum = co2 * O2_AIR / (O2_AIR - o2) / model.heater.fuel.co2_maximum_pct
         steps = np.array([instrument.co2_resolution_pct / co2, instrument.o2_resolution_pct / (O2_AIR - o2)])
         add("setting", np.log(maximum), np.hypot(np.hypot(*(0.29 * steps)), numbers["setting_u"]))
-    if (co := reading.get("co_dry_ppm")) is not None and not 0.0 < co < limit("co_looks_like_pct"):
+    if (co := reading.get("co_dry_ppm")) is not None and not quantity("co_dry_ppm").doubts(co):
         size = max(float(co), 5.0)
         add("co", np.log(size), co_u(size, numbers))
     if (smoke := reading.get("smoke_number")) is not None:
@@ -98,7 +99,7 @@ def observations_of(
     for channel, column in PORTS.items():
         value = reading.get(column)
         taken_off = row.arrangement == f"{channel.split('_')[0]}_duct_off"
-        if value is not None and channel in base and not taken_off:
+        if value is not None and channel in base and not taken_off and not quantity(column).doubts(value):
             size = max(abs(float(value)), 2.0)
             add(channel, np.log(size), static_u(size, numbers))
     _add_checks(reading, numbers, add)

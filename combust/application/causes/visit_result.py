@@ -6,16 +6,17 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
 from combust.application.learning.learnt import QUANTITY
+from combust.data.told import Rows, Told, text_of_rows
 from combust.data.units import chance_in_words
 from combust.domain.limits import Finding, cautions
-from combust.domain.result import Assumed, Result, Rows, text_of_rows
+from combust.domain.result import Assumed, Result
 from combust.domain.safety import Safety, of_all
 
 LEAST_SHOWN = 0.01
 
 
 @dataclass(frozen=True, slots=True)
-class Severity:
+class Severity(Told):
     """How large the fault is if this cause is there: median and interval of the stated level."""
 
     quantity: str
@@ -27,7 +28,7 @@ class Severity:
 
 
 @dataclass(frozen=True, slots=True)
-class RankedCause:
+class RankedCause(Told):
     """A cause with its probability, its severity and one sentence."""
 
     cause: str
@@ -42,7 +43,7 @@ class RankedCause:
 
 
 @dataclass(frozen=True, slots=True)
-class Explanation:
+class Explanation(Told):
     """One hypothesis: no cause (healthy), one, or two at once."""
 
     causes: tuple[str, ...]
@@ -75,7 +76,7 @@ class NextCheck(Result):
 
 
 @dataclass(frozen=True, slots=True)
-class Adjustment:
+class Adjustment(Told):
     """A trim that may answer the cause: per cent of fuel or blower speed, what to aim for, and what comes first."""
 
     fuel_trim_pct: float | None

@@ -11,6 +11,7 @@ from combust.application.causes.first_look import first_look
 from combust.application.causes.stage_reading import Values
 from combust.application.read_again import Moment, ReadAgain, read_at
 from combust.data.errors import CombustError, Fault
+from combust.data.moments import date_of, last_day_read
 from combust.data.near import did_you_mean, near_matches
 from combust.domain.catalogue import Catalogue, get_fuel
 from combust.domain.heater import Heater
@@ -127,7 +128,8 @@ def stopped_where(
     found: dict[str, Stopped] = {}
     if len({str(readings[0].get("visit_id", "1")) for readings in visits}) < 2:
         return found
-    again = ReadAgain(reading for readings in visits for reading in readings)
+    dated = ((date_of(reading.get("taken_at")), reading) for readings in visits for reading in readings)
+    again = ReadAgain(reading for day, reading in dated if day and day <= last_day_read())
     for burnt, some in by_fuel(heater, visits, catalogue):
         for readings, look in zip(some, first_look(burnt, instrument, some), strict=True):
             visit, codes = str(readings[0].get("visit_id", "1")), [one.code for one in look.safety.stops]
@@ -144,7 +146,7 @@ def stops_of_others(readings: Sequence[Values], stopped: Mapping[str, Stopped]) 
     """Return the stops of the other visits that keep the heater off in this one.
 
     A stop stands until what showed it was read again later (:mod:`combust.application.read_again`); it keeps the
-    heater off in what was read before that, and in what nobody gave a day.
+    heater off in what was read before that, and in what nobody gave a day. A day after tomorrow takes none back.
     """
     own, now = str(readings[0].get("visit_id", "1")), read_at({**readings[0], "taken_at": _first(readings)})
     return [

@@ -11,6 +11,7 @@ import numpy as np
 
 from combust.data.errors import CombustError, need_module
 from combust.data.fields import Field
+from combust.data.told import Rows, Told, rows_of
 from combust.domain.catalogue import get_fuel
 from combust.domain.fuel import Fuel
 from combust.domain.reading import check_values
@@ -23,13 +24,14 @@ ELEMENTS = ("C", "H", "O", "N")
 INSIDE = "The chemistry was not checked outside this band: give one number inside it."
 AIR_RATIO = Field("air_ratio", low=0.5, high=6.0, hint=INSIDE)
 AIR_RATIO_OF_SOOT = Field("air_ratio", low=0.05, high=6.0, hint=INSIDE)
+LEAST_SHOWN = 1e-6
 STANDARD_K, SOOT_K = 298.15, 1000.0
 # Heat capacity of a liquid hydrocarbon (textbook value, from memory): matters only away from 25 °C [J/(kg K)].
 LIQUID_HEAT_CAPACITY = 2000.0
 
 
 @dataclass(frozen=True)
-class GasState:
+class GasState(Told):
     """A computed gas: temperature and mole fractions.
 
     Attributes
@@ -48,6 +50,11 @@ class GasState:
     temp_k: float
     fractions: Mapping[str, float] = field(repr=False)
     element_residual: float
+
+    def lines(self) -> Rows:
+        """Return lambda, temperature and the species of the wet gas from a millionth."""
+        species = [(name, f"{share:.4g} mol/mol") for name, share in self.fractions.items() if share >= LEAST_SHOWN]
+        return [*rows_of(self), *species]
 
     def wet(self, species: str) -> float:
         """Return a mole fraction of the wet gas [mol/mol]; 0 for a species that is not in the model."""

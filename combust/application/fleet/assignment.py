@@ -25,6 +25,7 @@ from combust.application.fleet.places import Most, Options, Places, Solved, solv
 from combust.application.fleet.policy import Policy
 from combust.application.fleet.rules import richer_than_air
 from combust.data.errors import how_to_install
+from combust.data.told import Told
 from combust.domain.result import many
 
 AIMS = {
@@ -60,7 +61,7 @@ MOVES_COLUMNS = ("vehicle_id", "group", "from_site", "from_route", "to_site", "t
 
 
 @dataclass(frozen=True)
-class Assignment:
+class Assignment(Told):
     """Who goes where and who gets a kit.
 
     Attributes

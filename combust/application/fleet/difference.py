@@ -15,7 +15,8 @@ from combust.application.fleet.overview import SHORT, names_of
 from combust.application.fleet.rules import plan_safety, stays_off
 from combust.application.fleet.totals import TOTALS, counts_of, litres_of
 from combust.data.errors import CombustError, Fault
-from combust.domain.result import Result, Rows
+from combust.data.told import Rows
+from combust.domain.result import Result
 from combust.domain.safety import Safety
 
 CELLS = ("vehicle_id", "kind", "column", "before", "after")

@@ -15,9 +15,10 @@ from combust.application.history.drift_test import rule
 from combust.application.history.fleet_history import FleetHistory
 from combust.data.errors import first_few
 from combust.data.near import folded_name, one_spelling
+from combust.data.told import Rows, Told
 from combust.domain.heater import Heater
 from combust.domain.limits import Finding, finding
-from combust.domain.result import Rows, many
+from combust.domain.result import many
 from combust.domain.safety import Safety
 
 MOST_NAMES = 10
@@ -49,7 +50,7 @@ class HeaterLog:
 
 
 @dataclass(frozen=True, slots=True)
-class DueList:
+class DueList(Told):
     """What the log of the heaters says to the vehicles of a plan.
 
     ``due`` holds what is stopped, then what is due this season, by date; ``unplaced`` stop conditions of the log that

@@ -41,9 +41,10 @@ from combust.application.fleet.totals import ALWAYS, TOTALS, totals_of
 from combust.application.fleet.weather import NO_WEATHER, Weather
 from combust.data.errors import CombustError, shorten
 from combust.data.near import folded_name, near_matches, one_spelling
+from combust.data.told import Rows
 from combust.domain.heater import Heater
 from combust.domain.limits import cautions
-from combust.domain.result import Assumed, Result, Rows, many, plain
+from combust.domain.result import Assumed, Result, many, plain
 from combust.domain.safety import Safety, of_all
 
 NOT_COVERED = (

@@ -19,6 +19,7 @@ from combust.application.fleet.hours import DAY_H, Season, SiteHours, months_of
 from combust.application.fleet.nights import as_typed, kept_share
 from combust.application.fleet.policy import Policy
 from combust.data.errors import CombustError, Fault
+from combust.data.told import Told
 from combust.kernel import air, cab
 from combust.kernel.altitude import LOWEST_M, lambda_from_surface, value_from_surface
 from combust.kernel.fuel_delivery import fuel_density_ratio
@@ -42,7 +43,7 @@ STANDS = "Decisions stand on the design night alone; no series relaxes it."
 
 
 @dataclass(frozen=True)
-class Weather:
+class Weather(Told):
     """Hours and nights a season below each margin, from hourly series.
 
     Attributes

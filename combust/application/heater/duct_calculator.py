@@ -6,25 +6,17 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from combust.application.heater.baseline import healthy_stages
-from combust.application.heater.structure import priors_table
+from combust.application.heater.duct_flow import DuctDuty
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field
 from combust.data.tables import load_table
-from combust.data.vocabulary import quantity
-from combust.domain.catalogue import Catalogue, get_fuel
-from combust.domain.fuel import Fuel
-from combust.domain.heater import Heater
+from combust.data.told import Rows
 from combust.domain.limits import Finding, finding, limit
 from combust.domain.profile_keys import profile_keys
-from combust.domain.pump import density_at_pump
-from combust.domain.result import Assumed, Result, Rows, assume, plain
-from combust.domain.site import Site
+from combust.domain.result import Assumed, Result, plain
 from combust.kernel import ducts
-from combust.kernel.gas_flow import Duty, exhaust_duty, intake_duty
+from combust.kernel.duct_shape import DuctLoss, DuctShape, Multiplier
 
-AIR_RATIO = Field("air_ratio", low=0.8, high=10.0)
-PLACE_KEYS = ("flue_temp_c", "intake_temp_c", "fuel_temp_c", "pressure_hpa")
 FITTINGS = ("terminal", "screen", "silencer")
 ENDS = {"intake": "entrance", "exhaust": "exit"}
 SOURCES = (
@@ -36,130 +28,16 @@ SOURCES = (
 
 
 @dataclass(frozen=True)
-class DuctDuty:
-    """What flows: fuel, its flow at the pump [l/h], lambda, temperatures [°C], pressure [hPa]; ``assumed`` says why."""
-
-    fuel: Fuel
-    fuel_l_per_h: float
-    air_ratio: float
-    flue_temp_c: float | None = None
-    intake_temp_c: float = 15.0
-    fuel_temp_c: float | None = None
-    pressure_hpa: float = 1013.25
-    assumed: tuple[Assumed, ...] = ()
-
-    def __post_init__(self) -> None:
-        flow = profile_keys("stages")["fuel_l_per_h"]
-        faults = [*flow.faults_of(self.fuel_l_per_h), *AIR_RATIO.faults_of(self.air_ratio)]
-        faults += [fault for key in PLACE_KEYS if (fault := quantity(key).fault_of(getattr(self, key)))]
-        if faults:
-            raise CombustError(faults)
-
-    @property
-    def at_pump_c(self) -> float:
-        """Temperature of the fuel at the pump: as given, else that of the intake air [°C]."""
-        return self.intake_temp_c if self.fuel_temp_c is None else self.fuel_temp_c
-
-    def in_duct(self, which: str) -> Duty[float]:
-        """Return mass flow, density and viscosity in the intake or exhaust duct.
-
-        Raises
-        ------
-        CombustError
-            The flue temperature of an exhaust is missing.
-        """
-        mass = self.fuel_l_per_h * density_at_pump(self.fuel, self.at_pump_c) * 1e-3
-        if which == "intake":
-            temp, pressure = self.intake_temp_c, self.pressure_hpa
-            return intake_duty(self.fuel, mass, self.air_ratio, intake_temp_c=temp, pressure_hpa=pressure)
-        if self.flue_temp_c is None:
-            hint = "Give the temperature at the exhaust port, for example --flue-temp 350."
-            why = "is needed for an exhaust duct"
-            raise CombustError(Fault("flue_temp_c", None, "missing", unit="°C", why=why, hint=hint))
-        pressure = self.pressure_hpa
-        return exhaust_duty(self.fuel, mass, self.air_ratio, flue_temp_c=self.flue_temp_c, pressure_hpa=pressure)
-
-
-def duct_duty(
-    heater: Heater | None,
-    stage: str = "",
-    *,
-    fuel: str | None = None,
-    catalogue: Catalogue | None = None,
-    **given: Any,
-) -> DuctDuty:
-    """Return what flows at a stage of a heater, from its healthy reading and its profile; or what is given alone.
-
-    Parameters
-    ----------
-    heater : Heater or None
-        Without it ``fuel``, ``fuel_l_per_h`` and ``air_ratio`` are needed.
-    stage : str
-    fuel : str, optional
-        Name of the fuel where there is no heater.
-    **given : optional
-        ``fuel_l_per_h``, ``air_ratio``, ``flue_temp_c``, ``intake_temp_c``, ``fuel_temp_c``, ``altitude_m``,
-        ``pressure_hpa``: they win.
-        Another site without its own ``air_ratio`` gets that of the healthy heater there, on the fuel in use.
-
-    Raises
-    ------
-    CombustError
-        Unknown stage or fuel, or neither given nor known: fuel, its flow, lambda; all at once.
-    """
-    assumed: list[Assumed] = []
-    faults: list[Fault] = []
-    given = {key: value for key, value in given.items() if value is not None}
-    healthy = healthy_stages(heater, priors_table())[heater.stage_of(stage).name] if heater else None
-    reading: Mapping[str, Any] = healthy.baseline.reading if healthy and healthy.baseline else {}
-    burnt = heater.fuel if heater else None
-    try:
-        burnt = get_fuel(fuel, catalogue=catalogue) if fuel and not heater else burnt
-    except CombustError as error:
-        faults += error.faults
-
-    def fill(key: str, value: float | None, origin: str) -> None:
-        if key not in given and value is not None:
-            given[key] = value
-            assumed.append(assume(key, value, origin))
-
-    if "altitude_m" not in given and "pressure_hpa" not in given:
-        given |= {key: reading[key] for key in ("altitude_m", "pressure_hpa") if key in reading}
-    fill("intake_temp_c", reading.get("intake_temp_c"), "healthy reading")
-    fill("intake_temp_c", 15.0, "standard air")
-    site = Site(**{key: given[key] for key in ("altitude_m", "pressure_hpa", "intake_temp_c") if key in given})
-    if "altitude_m" not in given:
-        fill("pressure_hpa", site.pressure, "standard air")
-    stand_ins = {one.quantity for one in healthy.assumed} if healthy else set()
-    if healthy and "air_ratio" not in stand_ins:
-        here = healthy.lambda_at(healthy.air_of(site), given.get("fuel_temp_c"))
-        source = "middle of the stage's band" if "air_ratio at the baseline" in stand_ins else "healthy reading"
-        fill("air_ratio", float(here.air_ratio_full[0]), f"{source}, brought to this air as by combust site")
-    fill("flue_temp_c", reading.get("flue_temp_c"), "healthy reading")
-    flow, ratio = given.get("fuel_l_per_h", healthy.fuel_l_per_h if healthy else None), given.get("air_ratio")
-    in_profile = {"fuel_l_per_h": f"add it to [stages.{stage}]", "air_ratio": f"add a healthy reading of stage {stage}"}
-    why = "is neither given nor in the profile" if heater else "is needed"
-    for key, value in {"fuel": fuel or burnt, "fuel_l_per_h": flow, "air_ratio": ratio}.items():
-        if value is None:
-            hint = f"Give --{key.replace('_', '-')}, or {in_profile[key] if heater else '--heater and --stage'}."
-            faults.append(Fault(key, None, "missing", why=why, hint=hint))
-    if faults or burnt is None or flow is None or ratio is None:
-        raise CombustError(faults)
-    temps = {key: given[key] for key in ("flue_temp_c", "intake_temp_c", "fuel_temp_c") if key in given}
-    return DuctDuty(burnt, flow, ratio, pressure_hpa=site.pressure, assumed=tuple(assumed), **temps)
-
-
-@dataclass(frozen=True)
 class DuctAnswer(Result):
     """Loss of a duct now and after a change, the multiplier of its resistance, and what that can do to the air."""
 
     which: str
     duty: DuctDuty
-    now: ducts.DuctLoss[float]
-    shape: ducts.DuctShape[float]
-    changed_shape: ducts.DuctShape[float] | None
-    changed: ducts.DuctLoss[float] | None
-    multiplier: ducts.Multiplier[float] | None
+    now: DuctLoss[float]
+    shape: DuctShape[float]
+    changed_shape: DuctShape[float] | None
+    changed: DuctLoss[float] | None
+    multiplier: Multiplier[float] | None
     air: Mapping[str, Any] | None
     read_port_pa: float | None
     findings: tuple[Finding, ...]
@@ -216,7 +94,7 @@ class DuctAnswer(Result):
         return rows
 
 
-def _in_words(shape: ducts.DuctShape[float]) -> str:
+def _in_words(shape: DuctShape[float]) -> str:
     bends = "bends not stated"
     if shape.bends_90 is not None:
         bends = f"{shape.bends_90:g} bend{'' if shape.bends_90 == 1 else 's'}"
@@ -226,16 +104,16 @@ def _in_words(shape: ducts.DuctShape[float]) -> str:
     return ", ".join(parts)
 
 
-def _loss_in_words(loss: ducts.DuctLoss[float]) -> str:
+def _loss_in_words(loss: DuctLoss[float]) -> str:
     return f"{float(loss.loss_pa):.0f} Pa ({float(loss.low_pa):.0f} to {float(loss.high_pa):.0f})"
 
 
-def answer_duct(
+def duct_check(
     which: str,
-    shape: ducts.DuctShape[float],
+    shape: DuctShape[float],
     duty: DuctDuty,
     *,
-    changed_shape: ducts.DuctShape[float] | None = None,
+    changed_shape: DuctShape[float] | None = None,
     blower: str = "unknown",
     air_ratio_min: float | None = None,
     share: tuple[float, float] | None = None,
@@ -246,21 +124,47 @@ def answer_duct(
     Parameters
     ----------
     which : {"intake", "exhaust"}
+        Which duct.
     shape, changed_shape : DuctShape
-        Before, and after if asked.
+        Before, and after if asked; what cannot be is refused.
     duty : DuctDuty
+        What flows, from :func:`duct_duty`.
     blower : {"centrifugal", "side_channel", "unknown"}
+        How steep its curve is taken.
     air_ratio_min : float, optional
-        Lowest lambda that the heater's document allows; default the project's watch-point.
+        Lowest lambda that the heater's document allows [-], any; default the project's watch-point.
     share : pair of float, optional
-        Range of this duct's share in the whole air path's resistance; default the stated range of the project.
+        Range of this duct's share in the whole air path's resistance [-], 0 to 1 (others are refused); default the
+        stated range of the project.
     read_port_pa : float, optional
-        Gauge pressure that was read at the port, to compare with.
+        Gauge pressure that was read at the port [Pa], any, to compare with.
+
+    Returns
+    -------
+    DuctAnswer
+        Losses [Pa], multiplier of the resistance [-], change of the air [%] and lambda [-], with 95 % limits.
 
     Raises
     ------
     CombustError
         Every geometry that cannot be, at once; no flue temperature for an exhaust duct.
+
+    See Also
+    --------
+    duct_duty : what flows at a stage.
+
+    References
+    ----------
+    Friction: Serghides (1984); walls and fittings: ``combust/data/duct_losses.toml``, source beside each.
+
+    Examples
+    --------
+    >>> from combust.application.heater.duct_flow import duct_duty
+    >>> duty = duct_duty(fuel="diesel_b7", fuel_l_per_h=0.5, air_ratio=1.6, flue_temp_c=380.0)
+    >>> whole, crushed = DuctShape(1.0, 24.0, 0, "corrugated"), DuctShape(1.0, 18.0, 0, "corrugated")
+    >>> found = duct_check("exhaust", whole, duty, changed_shape=crushed)
+    >>> bool((24 / 18) ** 4 < found.multiplier.value < (24 / 18) ** 5)  # dynamic pressure alone, friction alone
+    True
     """
     faults = [*_shape_faults(shape), *(_shape_faults(changed_shape) if changed_shape else ())]
     if share is not None and not 0.0 <= share[0] <= share[1] <= 1.0:
@@ -284,7 +188,7 @@ def answer_duct(
     return DuctAnswer(which, duty, now, shape, changed_shape, changed, multiplier, air, read_port_pa, tuple(findings))
 
 
-def _shape_faults(shape: ducts.DuctShape[float]) -> list[Fault]:
+def _shape_faults(shape: DuctShape[float]) -> list[Fault]:
     keys = profile_keys("ducts")
     known = {key: keys[key] for key in ("length_m", "bore_mm", "bends_90")}
     if shape.crushed_bore_mm is not None:
@@ -296,7 +200,7 @@ def _shape_faults(shape: ducts.DuctShape[float]) -> list[Fault]:
 
 
 def _air(
-    multiplier: ducts.Multiplier[float], share: tuple[float, float] | None, blower: str, air_ratio: float
+    multiplier: Multiplier[float], share: tuple[float, float] | None, blower: str, air_ratio: float
 ) -> dict[str, Any]:
     """Return the range of what a multiplier can do to the air at unchanged blower speed and fuel."""
     known = load_table("heater_priors")
@@ -321,8 +225,8 @@ def _air(
 
 def _findings(
     which: str,
-    now: ducts.DuctLoss[float],
-    changed: ducts.DuctLoss[float] | None,
+    now: DuctLoss[float],
+    changed: DuctLoss[float] | None,
     read_port_pa: float | None,
 ) -> list[Finding]:
     """Return what is told beside the numbers, warnings first."""
@@ -338,7 +242,7 @@ def _findings(
     return [*found, finding("wind"), finding("heater_document")]
 
 
-def _port_limits(loss: ducts.DuctLoss[float]) -> tuple[float, float]:
+def _port_limits(loss: DuctLoss[float]) -> tuple[float, float]:
     """Return 95 % limits of the gauge pressure at the port: the loss less, or with, the velocity head [Pa]."""
     static, middle = float(loss.port_static_pa), float(loss.loss_pa)
     sign = 1.0 if static >= 0.0 else -1.0

@@ -8,11 +8,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from combust.application.reading.result import ReadingResult, interpret
+from combust.application.reading.result import ReadingResult, interpret, unit_doubts
+from combust.data.told import Rows
 from combust.domain.catalogue import Catalogue
 from combust.domain.heater import Baseline, Heater, Stage
 from combust.domain.limits import Finding, finding, in_order, limit
-from combust.domain.result import Result, Rows
+from combust.domain.result import Result
 from combust.kernel.fuel_delivery import pump_volume_flow
 
 # Whether a rule is broken, the code of its finding, the numbers of the sentence.
@@ -85,6 +86,8 @@ def check_heater(heater: Heater, *, catalogue: Catalogue | None = None) -> Profi
     findings = [finding(code, **numbers) for broken, code, numbers in _heater_rules(heater) if broken]
     for baseline, result in results:
         findings += result.safety.without_place().stops
+        named = f"healthy reading of stage {baseline.stage}"
+        findings += [one.named(named) for one in unit_doubts(baseline.reading, baseline.fuel)]
         rules, stage = _baseline_rules(heater, baseline, result), baseline.stage
         findings += [finding(code, stage=stage, **numbers) for broken, code, numbers in rules if broken]
     rows = tuple(_stage_facts(heater, stage, results) for stage in heater.stages.values())

@@ -7,7 +7,8 @@ import textwrap
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
-from combust.data.fields import PLACEHOLDER, Field, toml_value
+from combust.data.fields import PLACEHOLDER, Field
+from combust.data.tables import toml_value
 from combust.data.vocabulary import quantities, quantity
 from combust.domain.catalogue import get_fuel
 from combust.domain.profile_keys import profile_keys

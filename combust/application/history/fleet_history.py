@@ -17,6 +17,7 @@ from combust.application.history.last_visit import JudgedVisit
 from combust.application.history.visit_points import Event, Point, logs_of, series_of_points, tamed, tell
 from combust.data.errors import CombustError, Fault
 from combust.data.near import folded_id, folded_name, one_spelling
+from combust.data.told import Told
 from combust.domain.heater import Heater
 from combust.domain.limits import Finding, in_order
 from combust.domain.result import Result
@@ -25,7 +26,7 @@ from combust.kernel.trend import follow_trend
 
 
 @dataclass(frozen=True, slots=True)
-class NotFollowed:
+class NotFollowed(Told):
     """Why nothing can be told of a heater, and the findings of its last visit all the same."""
 
     why: str

@@ -13,6 +13,7 @@ import numpy as np
 
 from combust.application.history.drift_test import rule
 from combust.application.history.visit_points import DAYS_PER_YEAR, Point
+from combust.data.told import Told
 from combust.kernel.crossing import crossing_time
 from combust.kernel.tails import standard_normal_tail
 from combust.kernel.trend import Trend
@@ -21,7 +22,7 @@ FARTHEST_YEARS = 50.0
 
 
 @dataclass(frozen=True, slots=True)
-class Band:
+class Band(Told):
     """Lowest and highest lambda at reference air [-], None = not known, and where they stand."""
 
     low: float | None
@@ -30,7 +31,7 @@ class Band:
 
 
 @dataclass(frozen=True, slots=True)
-class Ahead:
+class Ahead(Told):
     """Lambda on the day of the question with its standard uncertainty [-], and what is foretold.
 
     ``rich`` and ``lean`` are the chances [0 to 1] that one reading on that day lies below or above the band, None

@@ -28,6 +28,7 @@ from combust.application.history.visit_points import (
 )
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import fields_of, need_fields
+from combust.data.moments import last_day_read
 from combust.data.near import folded_id
 from combust.data.units import chance_in_words
 from combust.domain.catalogue import Catalogue
@@ -76,7 +77,8 @@ def heater_history(
     visit_noise_pct : float, optional
         Relative standard deviation of one visit [%], believed as it stands; default estimated.
     on : date, optional
-        Day of the question; default now. Readings dated after it are left out and told, their stops count.
+        Day of the question; default now. Readings dated after it, or after tomorrow, are left out and told; their
+        stops count.
     visits : sequence of JudgedVisit, optional
         Visits that are judged as a whole, by more than their readings.
 
@@ -168,9 +170,8 @@ def _counted(
 
 
 def _asked(on: datetime.date | None) -> tuple[datetime.date, datetime.date]:
-    """Return the day of the question and the last day a reading may have: now, it may be tomorrow somewhere."""
-    day = on or datetime.date.today()
-    return day, day if on else day + datetime.timedelta(days=1)
+    """Return the day of the question and the last day a reading may have, also where that day is still to come."""
+    return on or datetime.date.today(), min(on or last_day_read(), last_day_read())
 
 
 def _last(

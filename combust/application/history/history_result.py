@@ -6,9 +6,10 @@ import datetime
 from dataclasses import dataclass
 
 from combust.application.history.visit_points import DAYS_PER_YEAR, Point
+from combust.data.told import Rows, Told
 from combust.data.units import chance_in_words
 from combust.domain.limits import Finding
-from combust.domain.result import UNTOLD, Result, Rows, many, shown
+from combust.domain.result import UNTOLD, Result, many, shown
 from combust.kernel.trend import Trend
 
 
@@ -28,7 +29,7 @@ def age_in_words(days: int) -> str:
 
 
 @dataclass(frozen=True, slots=True)
-class Look:
+class Look(Told):
     """One look at the record, made at a visit: slope over its uncertainty (negative = richer), the bound at this look.
 
     ``z`` is given as if the scatter had been known.
@@ -46,7 +47,7 @@ class Look:
 
 
 @dataclass(frozen=True, slots=True)
-class LevelStep:
+class LevelStep(Told):
     """A step in level that may be there: the visits on both sides, its size [%], chances [0 to 1].
 
     ``other_analyser`` says that the analyser changed there, ``set_apart`` that the line starts anew.

@@ -15,13 +15,14 @@ from combust.application.reading.result import safety_of
 from combust.application.safety import gasoline_stops, height_at_least, own_limits
 from combust.application.visit.taken import name_of_row, of_rows
 from combust.data.moments import date_of
+from combust.data.told import Told
 from combust.domain.heater import Heater, HeaterLimits
 from combust.domain.limits import Finding, finding, in_order
 from combust.domain.safety import Safety, of_all
 
 
 @dataclass(frozen=True, slots=True)
-class JudgedVisit:
+class JudgedVisit(Told):
     """A visit that is judged as a whole, by its own entries: its heater, its day, and what gives its safety state.
 
     ``rows`` are its readings with all that can stop, CO over the range of the instrument too.

@@ -15,9 +15,10 @@ from combust.application.history.reference_air import home_fuel, over_reference
 from combust.application.reading.columns import columns_of_readings
 from combust.application.reading.interpret import interpret_columns
 from combust.application.reading.judge import codes_of
-from combust.application.reading.result import DEFAULT_FUEL
+from combust.application.reading.stand_ins import DEFAULT_FUEL
 from combust.data.moments import date_of
 from combust.data.near import folded_id
+from combust.data.told import Told
 from combust.domain.catalogue import Catalogue, get_fuel
 from combust.domain.heater import Heater
 from combust.domain.instrument import InstrumentClass
@@ -30,13 +31,13 @@ from combust.kernel.trend import Series
 SPOILT = (
     *("not_steady", "leak_test_failed", "sample_wet", "ambient_o2_off", "span_gas_off", "pair_impossible"),
     *("pair_disagrees", "too_early", "o2_like_air", "no_gas", "intake_recirculation", "fuel_not_as_stated"),
-    *("fuel_sample_waxed", "fuel_sample_water"),
+    *("fuel_sample_waxed", "fuel_sample_water", "looks_like_fraction"),
 )
 DAYS_PER_YEAR = 365.25
 
 
 @dataclass(frozen=True, slots=True)
-class Event:
+class Event(Told):
     """Something that happened to a heater: ``repair``, ``rezero`` (of the analyser) or ``swap`` (of the heater)."""
 
     kind: str
@@ -45,7 +46,7 @@ class Event:
 
 
 @dataclass(frozen=True, slots=True)
-class Point:
+class Point(Told):
     """One visit (before or after work): date, lambda at reference air and its relative standard uncertainty."""
 
     date: datetime.date

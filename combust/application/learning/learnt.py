@@ -13,8 +13,8 @@ from typing import Any
 from combust import __version__
 from combust.application.causes.catalogue import Priors
 from combust.data.errors import CombustError, Fault
-from combust.data.fields import Field, check_fields, fields_of, toml_value
-from combust.data.tables import load_table, read_toml, toml_of_text
+from combust.data.fields import Field, check_fields, fields_of
+from combust.data.tables import load_table, read_toml, toml_of_text, toml_value
 from combust.domain.heater import Heater
 from combust.domain.result import Assumed, many
 

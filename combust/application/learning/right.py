@@ -21,8 +21,9 @@ from combust.application.learning.taught import Marks
 from combust.application.visit.visit import Visit
 from combust.application.visit.words import SETTINGS
 from combust.data.errors import CombustError
+from combust.data.told import Rows
 from combust.domain.heater import Heater
-from combust.domain.result import Result, Rows, many
+from combust.domain.result import Result, many
 from combust.kernel.uncertainty import wilson_interval
 
 EDGES = (0.0, 0.5, 0.8, 0.9, 0.95, 1.0)  # what it said, in classes

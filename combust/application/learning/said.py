@@ -9,7 +9,8 @@ from combust.application.causes.catalogue import label_of
 from combust.application.learning.confirmed import told_why
 from combust.application.learning.learnt import Learnt, rests_on
 from combust.data.tables import load_table
-from combust.domain.result import Result, Rows, many
+from combust.data.told import Rows
+from combust.domain.result import Result, many
 
 MOVED = 0.05  # of the shipped prior, from which a cause is said to be met more or less often
 SHIFTED = 0.5  # standard deviations of the shipped prior, from which a row of the structure is said to lie elsewhere

@@ -14,11 +14,11 @@ from combust.application.visit.start import StartTimeline, start_timeline
 from combust.application.visit.supply import supply_check
 from combust.application.visit.supply_result import SupplyResult
 from combust.data.fields import Field
+from combust.data.told import Told, html_table
 from combust.domain.catalogue import get_fuel
 from combust.domain.heater import Heater
 from combust.domain.pump import same_pulses
 from combust.domain.reading import Reading
-from combust.domain.result import html_table
 from combust.domain.site import Site
 from combust.kernel.air_ratio import air_ratio_from_o2
 
@@ -30,7 +30,7 @@ CUTOUT_V, DISCONNECT_V, RUN_A = 10.5, 11.5, 2.5  # invented demo values of the h
 
 
 @dataclass(frozen=True, slots=True)
-class Demonstration:
+class Demonstration(Told):
     """A table of a lesson, and what is said below it.
 
     Attributes

@@ -13,6 +13,7 @@ from combust.application.lessons.mistakes import mistakes
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field, as_number
 from combust.data.tables import load_table
+from combust.data.told import Several, Told
 from combust.domain.catalogue import get_fuel
 from combust.domain.fuel import Fuel
 from combust.domain.result import plain
@@ -21,7 +22,7 @@ STANDARD_FUEL = "diesel_b7"
 
 
 @dataclass(frozen=True, slots=True)
-class Asked:
+class Asked(Told):
     """One number or word that is asked for: unit, decimals, what counts as right."""
 
     key: str
@@ -59,7 +60,7 @@ class Mistake:
 
 
 @dataclass(frozen=True, slots=True)
-class Marked:
+class Marked(Told):
     """What is said of one answer: whether it is right, and which misconception it comes from ("" = none known)."""
 
     label: str
@@ -75,7 +76,7 @@ class Marked:
 
 
 @dataclass(frozen=True)
-class Exercise:
+class Exercise(Told):
     """One exercise. Its text shows no answer; ``key()`` is for the trainer.
 
     Attributes
@@ -236,7 +237,7 @@ def exercise_kinds() -> tuple[str, ...]:
     return tuple(row["kind"] for row in load_table("exercises")["exercise"])
 
 
-def exercise_sheet(seed: int | None = None, *, fuel: Fuel | str = STANDARD_FUEL) -> list[Exercise]:
+def exercise_sheet(seed: int | None = None, *, fuel: Fuel | str = STANDARD_FUEL) -> Several[Exercise]:
     """Return the whole set with the numbers of one seed.
 
     Parameters
@@ -248,7 +249,7 @@ def exercise_sheet(seed: int | None = None, *, fuel: Fuel | str = STANDARD_FUEL)
 
     Returns
     -------
-    list of Exercise
+    list of Exercise, one below the other in a notebook
         One of each kind, numbers with their [unit].
 
     Raises
@@ -265,7 +266,7 @@ def exercise_sheet(seed: int | None = None, *, fuel: Fuel | str = STANDARD_FUEL)
     >>> len(exercise_sheet()) == len(exercise_kinds())
     True
     """
-    return [exercise(kind, seed=seed, fuel=fuel) for kind in exercise_kinds()]
+    return Several(exercise(kind, seed=seed, fuel=fuel) for kind in exercise_kinds())
 
 
 def checked_seed(seed: int, *, below: int = 2**32) -> int:

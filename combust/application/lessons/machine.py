@@ -10,7 +10,8 @@ from combust.data.fields import Field
 from combust.domain.fuel import Fuel
 from combust.domain.site import Site
 from combust.kernel.altitude import LambdaAtSite
-from combust.kernel.ducts import DuctShape, air_after_change, resistance_multiplier
+from combust.kernel.duct_shape import DuctShape
+from combust.kernel.ducts import air_after_change, resistance_multiplier
 from combust.kernel.gas_flow import Duty, gas_density, gas_viscosity
 from combust.kernel.types import Floats
 

@@ -12,6 +12,7 @@ from combust.application.lessons import gas as demo
 from combust.application.lessons.machine import SEA_LEVEL, air_ratio_at_site, exhaust
 from combust.data.fields import Field
 from combust.data.tables import load_table
+from combust.data.told import Several, Told
 from combust.domain.catalogue import get_fuel
 from combust.domain.limits import limit
 from combust.domain.site import Site
@@ -29,7 +30,7 @@ Values = dict[str, float]
 
 
 @dataclass(frozen=True)
-class Card:
+class Card(Told):
     """One misconception with its counter-demonstration.
 
     Attributes
@@ -61,12 +62,12 @@ class Card:
         return f"“{self.belief}”\n  {self.truth}\n  {self.show}"
 
 
-def misconception_cards() -> list[Card]:
+def misconception_cards() -> Several[Card]:
     """Return all cards with their numbers computed now.
 
     Returns
     -------
-    list of Card
+    list of Card, one below the other in a notebook
         What is believed, what is so, and the number [unit in its text] that shows it.
 
     References
@@ -78,7 +79,7 @@ def misconception_cards() -> list[Card]:
     >>> print(misconception_cards()[0].show)
     At lambda 1.6 it reads 1.64 (+2.6 %), at 2.0 it reads 2.07 (+3.5 %).
     """
-    return [_card(row) for row in load_table("misconceptions")["card"]]
+    return Several(_card(row) for row in load_table("misconceptions")["card"])
 
 
 def misconception_card(name: str) -> Card:

@@ -10,6 +10,7 @@ from combust.application.mystery.played_visit import PlayedVisit, begin
 from combust.application.mystery.rules import LEVELS, answer_of, answer_text, heaters, prices, table
 from combust.application.reading.result import safety_of
 from combust.data.errors import CombustError, Fault
+from combust.data.told import Rows, Told
 from combust.domain.heater import Heater
 from combust.domain.reading import check_values
 from combust.domain.result import plain
@@ -20,7 +21,7 @@ FIRST = ("o2_dry_pct", "co2_dry_pct", "co_dry_ppm")
 
 
 @dataclass(frozen=True, slots=True)
-class MysteryCase:
+class MysteryCase(Told):
     """A case as the learner holds it: what is shown at the beginning, and nothing else in any form.
 
     Attributes
@@ -85,18 +86,23 @@ class MysteryCase:
         _need(held.context["stage"] in {row["stage"] for row in held.baseline}, "its heater has no such stage")
         return held
 
-    def __str__(self) -> str:
+    def lines(self) -> Rows:
+        """Return no rows: the sentences say what a learner knows."""
+        return []
+
+    def opening(self) -> tuple[str, ...]:
+        """Return what a learner knows, in sentences."""
         fuel, place, first = self.heater.fuel.label, self.context, self.first
         healthy = next(row for row in self.baseline if row["stage"] == place["stage"])
         return (
-            f"Case {self.case_id}, level {self.level}: heater {self.heater_id}, {fuel}, at {self.site}.\n"
+            f"Case {self.case_id}, level {self.level}: heater {self.heater_id}, {fuel}, at {self.site}.",
             f"The heater stands {place['location']}, stage {place['stage']}, {place['altitude_m']:g} m, "
-            f"{place['intake_temp_c']:g} °C at the intake.\n"
+            f"{place['intake_temp_c']:g} °C at the intake.",
             f"First reading: O2 {first['o2_dry_pct']:g} %, CO {first['co_dry_ppm']:g} ppm, "
-            f"CO2 {first['co2_dry_pct']:g} % as the analyser calculates it.\n"
+            f"CO2 {first['co2_dry_pct']:g} % as the analyser calculates it.",
             f"Healthy baseline: O2 {healthy['o2_dry_pct']:g} %, CO {healthy['co_dry_ppm']:g} ppm, at "
-            f"{healthy['altitude_m']:g} m and {healthy['intake_temp_c']:g} °C; it is this heater's own.\n"
-            f"The visit pays for {self.budget:g} minutes, money and risk counted in."
+            f"{healthy['altitude_m']:g} m and {healthy['intake_temp_c']:g} °C; it is this heater's own.",
+            f"The visit pays for {self.budget:g} minutes, money and risk counted in.",
         )
 
 

@@ -9,7 +9,8 @@ from itertools import pairwise
 from statistics import fmean
 
 from combust.application.mystery.scoring import Score
-from combust.domain.result import Result, Rows, many
+from combust.data.told import Rows
+from combust.domain.result import Result, many
 
 EDGES = (0.0, 0.5, 0.8, 0.95, 1.0001)  # of stated probabilities: one row of the calibration each
 COLUMNS: tuple[str, ...] = (

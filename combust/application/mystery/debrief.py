@@ -12,8 +12,9 @@ from combust.application.mystery import rules
 from combust.application.mystery.case import Play
 from combust.application.mystery.ideal import judged, shares_of
 from combust.application.mystery.scoring import Score, Statement, score
+from combust.data.told import Rows
 from combust.data.units import chance_in_words
-from combust.domain.result import Result, Rows
+from combust.domain.result import Result
 
 TOLD = 3  # answers named after each step
 LEAST = 1e-4

@@ -21,7 +21,8 @@ from combust.application.mystery.ideal import judged, shares_of
 from combust.application.mystery.played_visit import OF_CAB, PlayedVisit
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field
-from combust.domain.result import Result, Rows
+from combust.data.told import Rows
+from combust.domain.result import Result
 
 PART_OF_ONE = "Give a part of 1, not per cent: 0.8 for 80 %."
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -30,12 +30,15 @@ class Columns:
         The fuels that occur.
     fuel_index : array or None
         Which of them each row burns; None when there is one fuel only.
+    fuel_assumed : bool or array
+        Where nobody said what is burnt: the last of the fuels stands in.
     """
 
     size: int
     values: Mapping[str, Any]
     fuels: Sequence[Fuel]
     fuel_index: Any = None
+    fuel_assumed: Any = False
 
     def number(self, key: str) -> Any:
         """Return a number column, or NaN as a plain float when it is absent."""
@@ -74,12 +77,13 @@ class Columns:
         """Return the rows from start to stop."""
         index = None if self.fuel_index is None else self.fuel_index[start:stop]
         values = {key: column[start:stop] for key, column in self.values.items()}
-        return Columns(min(stop, self.size) - start, values, self.fuels, index)
+        assumed = self.fuel_assumed[start:stop] if np.ndim(self.fuel_assumed) else self.fuel_assumed
+        return Columns(min(stop, self.size) - start, values, self.fuels, index, assumed)
 
 
 def columns_of_reading(values: Mapping[str, Any], fuel: Fuel) -> Columns:
     """Return one reading as columns of length 1."""
-    return columns_of_readings([values], [fuel])
+    return replace(columns_of_readings([values], [fuel]), fuel_assumed=values.get("fuel") is None)
 
 
 def columns_of_readings(rows: Sequence[Mapping[str, Any]], fuels: Sequence[Fuel], fuel_index: Any = None) -> Columns:

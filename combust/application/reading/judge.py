@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
+from functools import reduce
 from typing import Any
 
 import numpy as np
 
 from combust.application import safety
 from combust.application.reading.columns import Columns
+from combust.data.vocabulary import inputs, quantity
 from combust.domain.limits import finding_kinds, limit
 from combust.domain.reading import WORTH_TELLING
+
+PORTS = ("intake_static_pa", "exhaust_static_pa")
+# Findings that say a number is probably in another unit.
+OF_A_UNIT = ("co_looks_like_pct", "looks_like_fraction", "unit_doubtful")
 
 
 def stop_conditions(columns: Columns, o2: Any, co: Any) -> dict[str, Any]:
@@ -81,8 +87,9 @@ def gas_findings(columns: Columns, gas: dict[str, Any]) -> dict[str, Any]:
         "co2_only": ~has_o2 & has_co2 & gas["measured"],
         "o2_like_air": o2 >= limit("o2_no_lambda"),
         "o2_near_air": (o2 >= limit("o2_near_air")) & (o2 < limit("o2_no_lambda")),
-        "co_looks_like_pct": (as_entered > 0.0) & (as_entered < limit("co_looks_like_pct")),
-        "looks_like_fraction": (o2 > 0.0) & (o2 <= limit("looks_like_fraction")),
+        "co_looks_like_pct": quantity("co_dry_ppm").doubts(as_entered),
+        "looks_like_fraction": quantity("o2_dry_pct").doubts(o2),
+        "unit_doubtful": reduce(np.logical_or, doubtful(columns).values(), np.bool(False)),
         "co2_above_maximum": gas["co2_above_maximum"],
         "pair_impossible": gas["impossible"],
         "gases_impossible": gas["no_balance"] & ~gas["impossible"],
@@ -112,6 +119,18 @@ def gas_findings(columns: Columns, gas: dict[str, Any]) -> dict[str, Any]:
         "outside_checked_range": gas["outside"],
         "heating_value_estimated": columns.of_fuel("heating_value_is_estimated") > 0.0,
     }
+
+
+def doubtful(columns: Columns) -> dict[str, Any]:
+    """Return key -> where a number beside the gases is probably in another unit.
+
+    The port of a duct that was taken off shows next to nothing.
+    """
+    found = {}
+    for key in (key for key, field in inputs().items() if field.doubt and key in columns.values):
+        off = columns.chosen("arrangement", f"{key.partition('_')[0]}_duct_off") if key in PORTS else False
+        found[key] = quantity(key).doubts(columns.number(key)) & ~np.asarray(off)
+    return found
 
 
 def mask_of(found: dict[str, Any], size: int) -> Any:

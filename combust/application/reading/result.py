@@ -11,24 +11,26 @@ import numpy as np
 
 from combust.application.reading.columns import columns_of_reading
 from combust.application.reading.interpret import ROUTES, VERDICTS, Interpretation, interpret_columns
-from combust.application.reading.judge import codes_of
+from combust.application.reading.judge import OF_A_UNIT, codes_of, doubtful
+from combust.application.reading.stand_ins import DEFAULT_FUEL, stand_ins
 from combust.application.safety import cab_co_rise, told_first
-from combust.data.errors import CombustError
+from combust.data.errors import CombustError, Fault
 from combust.data.fields import as_number
 from combust.data.tables import load_table
+from combust.data.told import Rows
 from combust.data.units import in_our_unit
-from combust.data.vocabulary import inputs
+from combust.data.vocabulary import inputs, quantities
 from combust.domain.catalogue import LABORATORY, Catalogue, get_fuel, shipped_fuels
 from combust.domain.fuel import Fuel
 from combust.domain.instrument import InstrumentClass, instrument_class
 from combust.domain.limits import Finding, cautions, finding, finding_kinds, limit, limits
-from combust.domain.reading import WORTH_TELLING, Reading, check_values, nothing_entered
-from combust.domain.result import UNTOLD, Assumed, Result, Rows, assume, plain, shown
+from combust.domain.reading import WORTH_TELLING, check_values, nothing_entered
+from combust.domain.reading import Reading as Reading
+from combust.domain.result import UNTOLD, Assumed, Result, assume, plain, shown
 from combust.domain.safety import Safety, of_all
 from combust.domain.site import DENSITY_REFERENCE
 
 DRY_GASES = {"o2": "o2_dry_pct", "co2": "co2_dry_pct", "co": "co_dry_ppm", "hc": "hc_dry_ppm", "no": "no_dry_ppm"}
-DEFAULT_FUEL = "diesel"
 SOURCES = (
     "lambda: carbon and oxygen balance of the dry gas, solved exactly (no fitted constants), water-gas constant 3.5",
     "brettschneider: Technische Berichte 6 (1979) 177-186 (form from memory); spindt: SAE 650507 (1965)",
@@ -170,13 +172,33 @@ def interpret(
     (1.6, 247)
     """
     with told_first(lambda: safety_of_refused(reading)):
-        checked = reading if isinstance(reading, Reading) else Reading(**reading)
-        if not any(key in checked for key in WORTH_TELLING):
-            raise CombustError(nothing_entered())
+        checked = _checked(reading, catalogue)
         burnt = get_fuel(checked.fuel or DEFAULT_FUEL, catalogue=catalogue)
         analyser = instrument_class(instrument)
     done = interpret_columns(columns_of_reading(checked, burnt), analyser)
     return _result_of(checked, burnt, analyser, done, catalogue)
+
+
+def _checked(given: Mapping[str, Any], catalogue: Catalogue | None) -> Reading:
+    """Return a reading that can be interpreted; what is wrong with its values and with its fuel is told together."""
+    of_fuel = fuel_faults(given.get("fuel"), catalogue)
+    try:
+        checked = given if isinstance(given, Reading) else Reading(**given)
+    except CombustError as error:
+        raise type(error)([*error.faults, *of_fuel]) from error
+    nothing = [] if any(key in checked for key in WORTH_TELLING) else [nothing_entered()]
+    if nothing or of_fuel:
+        raise CombustError([*nothing, *of_fuel])
+    return checked
+
+
+def fuel_faults(name: Any, catalogue: Catalogue | None = None) -> list[Fault]:
+    """Return what is wrong with the name of a fuel; nothing where none was given."""
+    try:
+        get_fuel(name if isinstance(name, str) and name.strip() else DEFAULT_FUEL, catalogue=catalogue)
+    except CombustError as error:
+        return [*error.faults]
+    return []
 
 
 def safety_of(values: Mapping[str, Any]) -> Safety:
@@ -211,6 +233,9 @@ def safety_of_refused(given: Mapping[str, Any]) -> Safety:
     return of_all(
         [safety_of(entered).without_place(), Safety((finding("location_unknown" if strange else "reading_refused"),))]
     )
+
+
+Reading._judge_refused = staticmethod(safety_of_refused)
 
 
 def _numbers(done: Interpretation, values: Mapping[str, Any]) -> _Fields:
@@ -273,13 +298,28 @@ def _sentences(reading: Reading, burnt: Fuel, done: Interpretation, value: dict[
         hint += " Another fuel moves it either way; an air leak never shows here."
     analyser = float(np.ravel(done.details["analyser_co2_maximum"])[0])
     numbers = _numbers(done, reading)
+    unsure = doubtful(columns_of_reading(reading, burnt))
     numbers |= {
+        "doubts": "; ".join(in_doubt(key, reading[key]) for key, where in unsure.items() if np.any(where)),
         "pair_hint": hint,
         "co2_maximum_pct": burnt.co2_maximum_pct,
         "analyser_co2_maximum_pct": analyser,
         "analyser_setting": _setting_like(analyser),
     }
     return tuple(finding(code, numbers) for code in codes_of(done.mask[0]))
+
+
+def in_doubt(key: str, value: Any) -> str:
+    """Return a number that is probably in another unit, and what is said of it."""
+    known = quantities()[key]
+    return f"{key} = {value:.3g} {known.unit} {known.doubt}"
+
+
+def unit_doubts(reading: Reading, burnt: Fuel) -> tuple[Finding, ...]:
+    """Return what is said of the numbers of a reading that are probably in another unit."""
+    done = interpret_columns(columns_of_reading(reading, burnt), instrument_class())
+    value = {key: plain(column[0]) for key, column in done.values.items()}
+    return tuple(one for one in _sentences(reading, burnt, done, value) if one.code in OF_A_UNIT)
 
 
 def _setting_like(co2_maximum: float) -> str:
@@ -291,27 +331,14 @@ def _setting_like(co2_maximum: float) -> str:
 
 
 def _assumed(reading: Reading, burnt: Fuel, value: dict[str, Any]) -> tuple[Assumed, ...]:
-    assumed: dict[str, Assumed] = {}
-
-    def fill(key: str, filled: Any, origin: str) -> None:
-        if reading.get(key) is None:
-            assumed[key] = assume(key, filled, origin)
-
-    fill("fuel", burnt.name, f"no fuel entered: {DEFAULT_FUEL}")
-    if burnt.asked_as and burnt.asked_as != burnt.name:
-        assumed["fuel"] = assume("fuel", burnt.name, f"target of the alias {burnt.asked_as}")
-    if reading.pressure_hpa is None:
-        where = "at sea level: no altitude, no pressure" if reading.altitude_m is None else "at the altitude entered"
-        fill("pressure_hpa", value["pressure_hpa_used"], f"standard atmosphere {where}")
-    fill("intake_temp_c", 15.0, "standard air for the density; no stack loss without the real one")
-    fill("humidity_pct", 0.0, "dry air")
-    fill("location", "indoors", "not entered: counts as indoors")
-    fill("probe_leak_test", "not passed", "not entered: counts as not passed")
-    if reading.co_dry_ppm is None and reading.co_wet_ppm is None:
-        fill("co_dry_ppm", 0.0, "not entered: lambda is taken without CO, CO results are empty")
-    if reading.co2_dry_pct is not None or reading.co2_wet_pct is not None:
-        fill("co2_origin", "calculated", "not entered: counts as calculated")
-    return tuple(assumed.values())
+    found = {one.key: one for one in stand_ins(columns_of_reading(reading, burnt)) if np.all(one.where)}
+    told = {
+        key: assume(key, value["pressure_hpa_used"] if key == "pressure_hpa" else one.value, one.origin)
+        for key, one in found.items()
+    }
+    if reading.fuel and burnt.asked_as and burnt.asked_as != burnt.name:
+        told = {"fuel": assume("fuel", burnt.name, f"target of the alias {burnt.asked_as}"), **told}
+    return tuple(told.values())
 
 
 def fuels_that_fit(

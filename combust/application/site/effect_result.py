@@ -6,8 +6,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from combust.data.told import Rows
 from combust.domain.limits import Finding, cautions
-from combust.domain.result import Assumed, Result, Rows, shown
+from combust.domain.result import Assumed, Result, shown
 from combust.domain.safety import Safety, calculation
 
 SOURCES = (

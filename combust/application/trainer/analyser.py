@@ -7,6 +7,7 @@ from typing import NamedTuple
 from combust.application.causes.clean_gas import O2_AIR, CleanGas, kept_in_sample
 from combust.data.arguments import names_keywords
 from combust.data.tables import load_numbers
+from combust.data.told import Rows, Told, rows_of, tells
 from combust.domain.fuel import Fuel
 from combust.domain.instrument import InstrumentClass, instrument_class
 from combust.kernel.sampling_line import TransportDelay, first_order_step, lag_from_t90
@@ -24,6 +25,7 @@ class Sampled(NamedTuple):
     flue_c: float
 
 
+@tells()
 class Shown(NamedTuple):
     """The display: O2 [%], CO [ppm], flue temperature [°C]; CO above the range is ``over_range``."""
 
@@ -34,7 +36,7 @@ class Shown(NamedTuple):
 
 
 @names_keywords
-class SimulatedAnalyser:
+class SimulatedAnalyser(Told):
     """An analyser that shows what arrives in its cells: plug flow in the hose, then first-order cells.
 
     Simulated: hose, cells and trap are conventions of ``heater_dynamics.toml``, no instrument's. A leak, water and a
@@ -66,6 +68,10 @@ class SimulatedAnalyser:
         self._since_refresh = 0.0
         self.trap_ml = 0.0
         self.shown = self._display()
+
+    def lines(self) -> Rows:
+        """Return what the display shows."""
+        return rows_of(self.shown)
 
     def empty_trap(self) -> None:
         """Empty the water trap."""

@@ -17,7 +17,8 @@ from combust.application.causes.catalogue import shipped_priors
 from combust.application.trainer.class_heater import class_causes
 from combust.application.trainer.class_people import FULL, Learner, Question
 from combust.application.trainer.classroom import Classroom
-from combust.domain.result import Result, Rows, many
+from combust.data.told import Rows
+from combust.domain.result import Result, many
 
 EDGES = (0.0, 20.0, 40.0, 60.0, 80.0, 100.0)  # per cent: bins of the calibration, convention of this project
 COLUMNS = (

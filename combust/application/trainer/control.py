@@ -12,6 +12,7 @@ from typing import Any, NamedTuple
 from combust.application.visit.start import start_times
 from combust.data.errors import CombustError, Fault
 from combust.data.tables import load_table
+from combust.data.told import Told
 from combust.domain.heater import ControlRules, Heater, StartTimes
 from combust.domain.result import Assumed
 
@@ -50,7 +51,7 @@ class Seen(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True)
-class Event:
+class Event(Told):
     """Something that happened: when [s of the heater], a word for machines, a sentence."""
 
     at_s: float
@@ -59,7 +60,7 @@ class Event:
 
 
 @dataclass(slots=True)
-class Phase:
+class Phase(Told):
     """What the controller is doing: a word of the start guide or of the trainer, since and until when [s]."""
 
     name: str = "off"

@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from combust.data.told import Rows
 from combust.domain.limits import Finding
-from combust.domain.result import Result, Rows, shown
+from combust.domain.result import Result, shown
 
 FULL_C = {"glow": 1200.0, "chamber": 1800.0, "wall": 250.0}  # full bars on the screen [°C], no limits of a heater
 

@@ -10,6 +10,7 @@ from combust.application.trainer.inputs import Inputs
 from combust.application.trainer.plant import Plant, PlantStage
 from combust.data.arguments import names_keywords
 from combust.data.fields import Field
+from combust.data.told import Rows, Told, tells
 from combust.domain.heater import Heater
 from combust.domain.result import Assumed
 from combust.kernel import heater_dynamics as motion
@@ -24,6 +25,7 @@ SECONDS = Field("seconds", unit="s", low=0.0, high=864_000.0, hint="Give 0 to 86
 POWERED_SHARE = 0.5  # of the nominal voltage, below which there is no power: convention, no heater's
 
 
+@tells()
 class Asked(NamedTuple):
     """What the controller asks for at a moment: pump [Hz], glow, blower and heating-air fan over the stage's speed."""
 
@@ -33,6 +35,7 @@ class Asked(NamedTuple):
     fan: float
 
 
+@tells()
 class Balance(NamedTuple):
     """Sums since the beginning: fuel [g] and heat [J]; ``fuel_error`` and ``heat_error`` are relative and near 0."""
 
@@ -48,7 +51,7 @@ class Balance(NamedTuple):
 
 
 @names_keywords
-class SimulatedHeater:
+class SimulatedHeater(Told):
     """A heater of a profile that can be driven: its resting state is the steady model of this library, converged.
 
     Simulated: times, trips and flame limits are conventions, no heater's. Fuel and heat are conserved in every step.
@@ -101,6 +104,10 @@ class SimulatedHeater:
         self.line = TransportDelay(body.line_ml, self.plant.grams_per_ml(self.inputs))
         self._line_g = self.line.content
         self._stored = motion.stored_heat(self.state, body)
+
+    def lines(self) -> Rows:
+        """Return its time, what the controller does and the inputs of the moment."""
+        return [("time", f"{self.time_s:g} s"), ("controller", self.phase.name), *self.inputs.lines()]
 
     # ---- what people do ----------------------------------------------------------------------------------------------
     def set_inputs(self, changes: Mapping[str, Any]) -> None:

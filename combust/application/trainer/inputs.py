@@ -10,6 +10,7 @@ from typing import Any
 from combust.data.errors import CombustError
 from combust.data.fields import Field, fields_of, need_fields
 from combust.data.tables import load_table
+from combust.data.told import Told
 from combust.domain.catalogue import get_fuel
 from combust.domain.heater import Heater
 
@@ -24,7 +25,7 @@ def input_fields() -> Mapping[str, Field]:
 
 
 @dataclass(frozen=True, slots=True)
-class Inputs:
+class Inputs(Told):
     """Values of the inputs at a moment; meanings, units and bands in ``trainer_scenarios.toml``."""
 
     stage: str

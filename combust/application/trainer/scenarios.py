@@ -10,10 +10,11 @@ from combust.application.trainer.session import TrainingSession
 from combust.data.errors import CombustError, Fault
 from combust.data.near import did_you_mean, near_matches
 from combust.data.tables import load_table
+from combust.data.told import Told
 
 
 @dataclass(frozen=True, slots=True)
-class Scenario:
+class Scenario(Told):
     """A story: what is done at which second of the heater, the question to put, how long it lasts [s].
 
     ``never``: it does what nobody does at a real heater, and the screen says so.

@@ -16,6 +16,7 @@ from combust.application.trainer.resting import co_ppm
 from combust.data.arguments import names_keywords
 from combust.data.fields import fields_of, need_fields
 from combust.data.tables import load_table
+from combust.data.told import Rows, Told
 from combust.domain.heater import Heater
 from combust.domain.limits import cautions, limit
 from combust.domain.reading import Reading
@@ -35,7 +36,7 @@ HIDDEN = ("burns", "air_ratio", "chamber_c", "wall_c", "glow_c", "film_g", "pool
 
 
 @names_keywords
-class TrainingSession:
+class TrainingSession(Told):
     """A simulated heater of a profile to drive: inputs moved live, a request for heat, time that passes, what one sees.
 
     Simulated: resting values follow this project's model; times, trips and flame limits are conventions, no heater's.
@@ -87,6 +88,14 @@ class TrainingSession:
         self._rows_at_most = LONGEST_TRACE if traced else 0
         self.never_on_a_real_heater = False
         self._judged: dict[tuple[str, ...], tuple[dict[str, float], Safety]] = {}
+
+    def opening(self) -> tuple[str, ...]:
+        """Return how the display begins: that it is simulated, and what would stop a real heater."""
+        return self.display().opening()
+
+    def lines(self) -> Rows:
+        """Return what one sees, hears and reads now."""
+        return self.display().lines()
 
     @property
     def time_factor(self) -> float:

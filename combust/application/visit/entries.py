@@ -10,6 +10,7 @@ from functools import wraps
 from typing import Any, TypeVar
 
 from combust.data.moments import moment_of
+from combust.data.told import Told
 
 # What an entry can be. ``part`` adds to a reading that was begun, ``setting`` holds from then on (who, place, analyser,
 # where it stands), ``missing`` declares what cannot be had, ``correction`` names the entry that it corrects, ``day``
@@ -21,7 +22,7 @@ KINDS = (
 
 
 @dataclass(frozen=True, slots=True)
-class Entry:
+class Entry(Told):
     """One entry of a visit.
 
     Attributes

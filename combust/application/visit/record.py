@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping, Sequence
 from functools import cache, partial
 from typing import Any, NamedTuple
@@ -18,6 +19,7 @@ from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field, check_fields, fields_of
 from combust.data.tables import load_table
 from combust.data.units import in_words
+from combust.data.vocabulary import inputs
 from combust.domain.limits import Finding, limits
 from combust.domain.result import many, plain, shown
 from combust.domain.safety import Safety
@@ -57,7 +59,7 @@ def cannot_be_had(visit: Visit) -> list[str]:
 
 
 def _has(visit: Visit, field: Field) -> bool:
-    key, readings, last = field.key, visit.readings, [one.values for one in visit.last_taken]
+    key, readings, last = field.key, visit.readings, [one.shown for one in visit.last_taken]
     tests: dict[str, Callable[[], bool]] = {
         "head": lambda: bool(str(visit.head.get(key, "")).strip()),
         "heater": lambda: bool(visit.heater_id),
@@ -73,6 +75,25 @@ def _has(visit: Visit, field: Field) -> bool:
 
 def _holds(reading: Mapping[str, Any], *keys: str) -> bool:
     return all(reading.get(key) is not None for key in keys)
+
+
+def result_as_typed(check: str, said: Sequence[str]) -> list[str]:
+    """Return the words that enter what a check showed, where that is a value of a column of it; else none.
+
+    Examples
+    --------
+    >>> result_as_typed("look_at_terminals", ["exhaust", "blocked"]), result_as_typed("joints", ["some", "rust"])
+    (['terminals', 'exhaust_blocked'], [])
+    >>> result_as_typed("glow_voltage", ["10,9", "V"]), result_as_typed("glow_voltage", ["10.9", "at", "dusk"])
+    (['supply_glow_v', '10,9', 'V'], [])
+    """
+    columns = [inputs()[key] for key in load_table("causes")["check"][check]["columns"]]
+    word = "_".join(said).lower().replace("-", "_")
+    if chosen := next((one.key for one in columns if word in one.choices), None):
+        return [chosen, word]
+    one, *more = columns
+    number = re.fullmatch(rf"[-+\u2212]?\d[\d.,]* *(?:{re.escape(one.unit)})?", " ".join(said), re.IGNORECASE)
+    return [one.key, *said] if number and one.kind == "number" and not more else []
 
 
 def status(visit: Visit) -> str:
@@ -304,10 +325,10 @@ def _texts(visit: Visit, *kinds: str) -> list[tuple[str, str]]:
 def _row(one: Taken, result: ReadingResult | None) -> dict[str, str]:
     """Return the columns of one reading, heading -> text; empty where nothing was measured or can be told."""
     number = partial(shown, untold="")
-    body, over = one.values, one.over
+    body = one.values
     names = ("air_ratio", "air_ratio_u", "co_air_free_ppm", "air_ratio_at_reference", "stack_loss_pct")
     ratio, u, free, reference, loss = (getattr(result, name, None) for name in names)
-    co = f">{over['co_dry_ppm']:.0f}" if "co_dry_ppm" in over else number(body.get("co_dry_ppm"), ".0f")
+    co = one.shown["co_dry_ppm"] if "co_dry_ppm" in one.over else number(body.get("co_dry_ppm"), ".0f")
     return {
         "reading": one.key,
         "when, stage": f"{body.get('taken_at') or ''} {body.get('stage') or ''}".replace("T", " ", 1).strip(),

@@ -20,8 +20,9 @@ from combust.application.visit.record import cause_not_said, facts_of, missing_f
 from combust.application.visit.supply_said import supply_said
 from combust.application.visit.taken import Taken, is_work
 from combust.application.visit.visit import Visit
+from combust.data.told import Rows
 from combust.data.units import in_words
-from combust.domain.result import Result, Rows, plain, shown
+from combust.domain.result import Result, plain, shown
 from combust.domain.safety import Safety
 
 FIRST = 3  # causes that are told after an entry

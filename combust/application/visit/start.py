@@ -9,9 +9,10 @@ from combust.application.safety import own_limits
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field, fields_of, need_fields
 from combust.data.tables import load_table
+from combust.data.told import Rows, Told
 from combust.domain.heater import Heater, StartTimes
 from combust.domain.limits import Finding, cautions, finding, finding_kinds, in_order, limit
-from combust.domain.result import Assumed, Result, Rows, many, shown
+from combust.domain.result import Assumed, Result, many, shown
 from combust.kernel.fuel_delivery import SECONDS_PER_HOUR, delivered_while_attempting
 
 ARGUMENTS = fields_of(
@@ -23,7 +24,7 @@ ARGUMENTS = fields_of(
 
 
 @dataclass(frozen=True, slots=True)
-class StartPhase:
+class StartPhase(Told):
     """One phase of a start: from and to [s after switch-on], pump frequency [Hz, 0 = silent, None = unknown], glow."""
 
     name: str

@@ -12,10 +12,11 @@ import numpy as np
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import fields_of, need_rows
 from combust.data.tables import load_numbers, load_table, read_toml
+from combust.data.told import Rows
 from combust.data.vocabulary import quantities
 from combust.domain.limits import limit
 from combust.domain.reading import REPEATED
-from combust.domain.result import Result, Rows, many
+from combust.domain.result import Result, many
 
 MOST_SAMPLES = 20_000
 LONGEST_WINDOW_S = 3600.0

@@ -11,6 +11,7 @@ from combust.application.reading.result import ReadingResult, interpret, safety_
 from combust.application.visit.entries import Entry
 from combust.application.visit.words import BESIDE, SETTINGS
 from combust.data.errors import CombustError
+from combust.data.told import Told
 from combust.data.vocabulary import inputs, quantities
 from combust.domain.limits import Finding, finding_kinds
 from combust.domain.result import many
@@ -26,7 +27,7 @@ NO_FLAME = ("never_lit", "lit_and_died", "overheat_trip")  # a start after which
 
 
 @dataclass(slots=True)
-class Taken:
+class Taken(Told):
     """One reading of a visit put together from its parts: name, time, values, and keys over the instrument's range.
 
     ``typed`` holds what was typed in another unit, ``works`` how often work was done before it.
@@ -38,6 +39,16 @@ class Taken:
     over: dict[str, float] = field(default_factory=dict)
     typed: dict[str, str] = field(default_factory=dict)
     works: int = 0
+
+    @classmethod
+    def of_body(cls, body: Mapping[str, Any]) -> Taken:
+        """Return a reading that stands whole in one entry."""
+        return cls("", "", {key: value for key, value in body.items() if key not in BESIDE}, body.get("over", {}))
+
+    @property
+    def shown(self) -> dict[str, Any]:
+        """The reading as it was read: CO over the range as ``>4000``, as a meter shows it and a table takes it."""
+        return {**self.values, **{key: f">{least:.15g}" for key, least in self.over.items()}}
 
     @property
     def safety(self) -> Safety:
@@ -64,7 +75,15 @@ class Taken:
     def result(self) -> ReadingResult | None:
         """What the reading says; None when it holds nothing to interpret."""
         values = _as_key({key: value for key, value in self.values.items() if key in quantities()})
-        return None if values is None else _said(values)
+        said = None if values is None else _said(values)
+        if said is None or not {"co_dry_ppm", "co_wet_ppm"} & {*self.over}:
+            return said
+        told = tuple(one for one in said.findings if one.code != "co_not_entered")
+        assumed = (
+            replace(one, origin="over the range: lambda is taken without it") if one.quantity == "co_dry_ppm" else one
+            for one in said.assumed
+        )
+        return replace(said, findings=told, assumed=tuple(assumed))
 
 
 def _as_key(values: Mapping[str, Any]) -> tuple[tuple[str, Any], ...] | None:
@@ -98,7 +117,7 @@ def replace_place(one: Taken, place: object) -> Taken:
 
 
 @dataclass(frozen=True, slots=True)
-class Branch:
+class Branch(Told):
     """The entries in force of one branch of a visit, in order; most visits have one branch.
 
     ``before`` is name -> names of the entries that one was written after, where branches were joined; empty in a line:

@@ -26,10 +26,11 @@ from combust.application.visit.taken import BURNING, NO_FLAME, Branch, Taken, re
 from combust.application.visit.words import HEAD, SETTINGS, SUPPLY, with_plate
 from combust.data.arguments import names_keywords
 from combust.data.errors import CombustError, Fault, printable
+from combust.data.told import Rows
 from combust.domain.heater import Heater
 from combust.domain.instrument import instrument_class
 from combust.domain.limits import Finding, finding
-from combust.domain.result import Result, Rows, plain
+from combust.domain.result import Result, plain
 from combust.domain.safety import Safety, of_all
 
 
@@ -205,8 +206,8 @@ class Visit(Result):
 
     @property
     def readings(self) -> list[dict[str, float | str]]:
-        """The readings, vocabulary key -> value."""
-        return [one.values for one in self.taken]
+        """The readings, vocabulary key -> value; CO over the range of the instrument as it was read, ``>4000``."""
+        return [one.shown for one in self.taken]
 
     @property
     @once

@@ -11,7 +11,9 @@ from combust.application.visit.entries import Entry, names_of
 from combust.application.visit.taken import Taken
 from combust.application.visit.visit import Visit
 from combust.application.visit.words import BESIDE, PLATE, SAID, SUPPLY, TAUGHT
+from combust.data.fields import Field
 from combust.data.moments import moment_of
+from combust.data.tables import load_table
 from combust.data.units import in_words, stem_of
 from combust.data.vocabulary import quantities
 
@@ -119,8 +121,22 @@ def written_since(visit: Visit, before: Visit) -> list[str]:
         else:
             body = {key: value for key, value in one.body.items() if key != "taken_at"}
             text = f"{text_of(body, visit.units)}{_again(same.get(one.name))}"
+            text += f" ({_kept_in_words(str(one.body['check']))})" if one.kind == "check" else ""
             rows.append(f"entry {names[one.name]}, {one.kind.replace('_', ' ')}: {text}")
     return rows
+
+
+def _kept_in_words(check: str) -> str:
+    """Return what is told of a check whose result is no value of a column of it."""
+    columns = [quantities()[key] for key in load_table("causes")["check"][check]["columns"]]
+    takes = [f"{name_of(one.key)}{_what_it_takes(one)}" for one in columns]
+    return f"kept in words, no cause takes it; what would count: {'; '.join(takes)}"
+
+
+def _what_it_takes(one: Field) -> str:
+    if one.choices:
+        return f" {', '.join(one.choices[:-1])} or {one.choices[-1]}"
+    return f" in {one.unit}" if one.unit else ""
 
 
 def _again(same: str | None) -> str:

@@ -16,10 +16,11 @@ from combust.application.visit.meaning import heater_for
 from combust.application.visit.standing import before_work, standing
 from combust.application.visit.taken import of_rows
 from combust.data.errors import CombustError, Fault
+from combust.data.told import text_of_rows
 from combust.domain.catalogue import Catalogue
 from combust.domain.heater import Heater
 from combust.domain.reading import Reading
-from combust.domain.result import many, text_of_rows
+from combust.domain.result import many
 from combust.domain.safety import Safety, of_all
 from combust.edge.cli import output
 from combust.edge.cli.answer import Answer, answers
@@ -162,6 +163,9 @@ def _visits(source: str | None, options: dict[str, Any], heater: Heater) -> tupl
     if not readings:
         output.tell_notes(table.notes)
         hint = "Mend the row and read the table again."
+        told = [text.partition(": ") for text in table.told()]
         with told_first(Safety(tuple(table.stops))):
-            raise CombustError([Fault("row", text, "format", why="was refused", hint=hint) for text in table.told()])
+            raise CombustError(
+                [Fault(row, None, "refused", why=f"was refused: {why}", hint=hint) for row, _, why in told]
+            )
     return readings, table

@@ -12,10 +12,11 @@ from combust.application.causes.rank import rank_causes
 from combust.application.causes.visit_result import VisitResult
 from combust.application.reading.result import ReadingResult, interpret
 from combust.data.errors import first_few
+from combust.data.told import text_of_rows
 from combust.domain.heater import Heater
 from combust.domain.limits import cautions
 from combust.domain.reading import Reading
-from combust.domain.result import many, plain, text_of_rows
+from combust.domain.result import many, plain
 from combust.domain.safety import Safety
 from combust.edge.cli import output
 from combust.edge.cli.answer import Answer, answers

@@ -6,7 +6,8 @@ from typing import Any
 
 import click
 
-from combust.application.heater.duct_calculator import ENDS, FITTINGS, answer_duct, duct_duty
+from combust.application.heater.duct_calculator import ENDS, FITTINGS, duct_check
+from combust.application.heater.duct_flow import duct_duty
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field, fields_of, need_fields
 from combust.data.units import in_our_unit
@@ -14,7 +15,7 @@ from combust.domain.catalogue import Catalogue
 from combust.domain.heater import Heater
 from combust.edge.cli.answer import Answer, answers
 from combust.edge.cli.options import field_options, fuels_option, quantity_options, values_of
-from combust.kernel.ducts import DuctShape
+from combust.kernel.duct_shape import DuctShape
 
 PLACE = ("flue_temp_c", "intake_temp_c", "fuel_temp_c", "altitude_m", "pressure_hpa")
 TYPED = fields_of(
@@ -71,7 +72,7 @@ def command(which: str, profile: str | None, catalogue: Catalogue | None, **aske
     shape = _shape(which, heater, asked)
     changed = _changed(shape, asked)
     baseline = heater.baseline_of(stage) if heater else None
-    answer = answer_duct(
+    answer = duct_check(
         which,
         shape,
         duty,

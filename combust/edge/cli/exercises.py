@@ -6,7 +6,7 @@ import click
 
 from combust.application.lessons.exercises import exercise, exercise_sheet
 from combust.data.errors import CombustError, Fault
-from combust.domain.result import text_of_rows
+from combust.data.told import text_of_rows
 from combust.edge.cli.answer import Answer, answers
 from combust.edge.cli.files import WrittenFolder
 from combust.edge.reports.lessons import card_page, exercise_pages

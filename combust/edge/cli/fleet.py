@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from combust.data.errors import shorten
-from combust.domain.result import many, text_of_rows
+from combust.data.told import text_of_rows
+from combust.domain.result import many
 from combust.edge.cli import output
 from combust.edge.cli.answer import Answer, answers
 from combust.edge.cli.files import WrittenFolder, refuse_folder

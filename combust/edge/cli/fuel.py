@@ -6,9 +6,9 @@ from typing import Any
 
 import click
 
+from combust.data.told import text_of_rows
 from combust.domain.catalogue import Catalogue, aliases, get_fuel, shipped_fuels
 from combust.domain.fuel import Fuel
-from combust.domain.result import text_of_rows
 from combust.edge.cli.answer import Answer, answers
 from combust.edge.cli.options import fuels_option
 from combust.edge.cli.output import text_of_table

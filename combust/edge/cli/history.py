@@ -9,7 +9,8 @@ import click
 
 from combust.application.history.fleet_history import FleetHistory
 from combust.application.history.history_result import HeaterHistory
-from combust.domain.result import many, shown, text_of_rows
+from combust.data.told import text_of_rows
+from combust.domain.result import many, shown
 from combust.domain.safety import Safety, of_all
 from combust.edge.cli.answer import Answer, answers
 from combust.edge.cli.options import TypedFloat, instrument_option, table_options

@@ -15,8 +15,9 @@ from combust.application.visit.steady import visit_procedure
 from combust.application.visit.visit import Visit
 from combust.application.visit.wording import every_entry
 from combust.data.errors import CombustError, Fault, printable
+from combust.data.told import text_of_rows
 from combust.domain.reading import Reading
-from combust.domain.result import many, plain, text_of_rows
+from combust.domain.result import many, plain
 from combust.domain.safety import Safety, of_all
 from combust.edge.cli import output
 from combust.edge.cli.answer import Answer, answers

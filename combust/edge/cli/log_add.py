@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -11,6 +10,7 @@ import click
 
 from combust.application.safety import told_first
 from combust.data.errors import CombustError, Fault, first_few
+from combust.data.moments import last_day_read
 from combust.domain.result import many, plain
 from combust.domain.safety import Safety, of_all
 from combust.edge.cli import output
@@ -54,8 +54,8 @@ def command(book: str, source: str, rejects: str | None, mapping: TableMap, key_
     from combust.edge.logbook.growing import lost_visits, take_in, waiting
     from combust.edge.logbook.visit_tables import codes_of_row, name_of_visit, safety_of_visits, visits_of_table
 
-    visits, table = visits_of_table(source, mapping=mapping, over=True)
-    table.notes += _later_than_today(visits)
+    visits, table = visits_of_table(source, mapping=mapping)
+    table.notes += _later_than_tomorrow(visits)
     lost = lost_visits((line, name_of_visit(values)) for line, values in table.lost.items())
     rows = {row.line: row for visit in visits for row in visit.rows}
 
@@ -88,11 +88,12 @@ def command(book: str, source: str, rejects: str | None, mapping: TableMap, key_
     return _answer(source, table, done, rejects, found, opened.notes)
 
 
-def _later_than_today(visits: Iterable[TableVisit]) -> list[str]:
-    today = datetime.date.today().isoformat()
+def _later_than_tomorrow(visits: Iterable[TableVisit]) -> list[str]:
+    last = last_day_read().isoformat()
     days = {one.visit_id: [str(body.get("taken_at") or "")[:10] for _, _, body in one.entries] for one in visits}
-    later = [f"{name} ({max(own)})" for name, own in days.items() if max(own, default="") > today]
-    return [f"Later than today: {first_few(later, 3)}. Are year and clock right?"] if later else []
+    later = [f"{name} ({max(own)})" for name, own in days.items() if max(own, default="") > last]
+    kept = "It is kept, and counts in no history before that day; its stops do."
+    return [f"Later than tomorrow: {first_few(later, 3)}. Are year and clock right? {kept}"] if later else []
 
 
 def _refusal(source: str, table: Entries, rejects: str | None, safety: Safety) -> CombustError:

@@ -15,8 +15,9 @@ from combust.application.mystery.rules import LEVELS, answers, heaters, price_ro
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import as_number
 from combust.data.tables import read_text
+from combust.data.told import text_of_rows
 from combust.domain.limits import cautions
-from combust.domain.result import plain, text_of_rows
+from combust.domain.result import plain
 from combust.edge import interrupt
 from combust.edge.cli import output
 from combust.edge.cli.answer import Answer

@@ -10,10 +10,12 @@ from typing import Any
 
 import click
 
+from combust.data.arguments import two_ways
 from combust.data.errors import CombustError, Fault
 from combust.data.fields import Field, as_number, is_missing
 from combust.data.units import SYSTEMS, in_other_units, in_our_unit
 from combust.data.vocabulary import input_keys, inputs, quantities, quantity
+from combust.domain.catalogue import Catalogue
 from combust.domain.reading import REPEATED, check_values
 from combust.domain.result import many
 from combust.domain.safety import Safety
@@ -43,6 +45,8 @@ def as_cell(value: Any, record: Field, key: str) -> Any:
     plain = with_point(value)
     if not isinstance(plain, str) or as_number(plain) is not None or not any(map(str.isdigit, plain)):
         return plain
+    if two_ways(plain, record.unit):
+        return value
     from combust.edge.tables.cells import UNKNOWN
     from combust.edge.tables.convert import read_with_unit
     from combust.edge.tables.headings import Heading
@@ -182,15 +186,18 @@ def pairs_of(name: str, texts: Sequence[str], example: str) -> list[tuple[str, s
     return pairs
 
 
-def values_of(options: dict[str, Any]) -> dict[str, Any]:
+def values_of(options: dict[str, Any], catalogue: Catalogue | None = None) -> dict[str, Any]:
     """Return option values as the checked values of a reading, by key; what was not entered is left out.
 
     Raises
     ------
     CombustError
-        Every fault that :func:`check_options` tells, at once.
+        Every fault that :func:`check_options` tells, and a fuel that nobody knows, at once.
     """
+    from combust.application.reading.result import fuel_faults
+
     checked, faults = check_options(options)
+    faults += fuel_faults(checked.get("fuel"), catalogue)
     if faults:
         raise CombustError(faults)
     return checked

@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from combust.data.errors import CombustError
+from combust.data.told import text_of_rows
 from combust.domain.limits import cautions
-from combust.domain.result import Result, plain, text_of_rows
+from combust.domain.result import Result, plain
 from combust.domain.safety import Safety
 
 if TYPE_CHECKING:

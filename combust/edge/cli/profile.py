@@ -11,8 +11,9 @@ import click
 from combust.application.heater.profile_check import check_profile
 from combust.application.heater.profile_template import profile_template
 from combust.data.errors import CombustError, Fault
+from combust.data.told import text_of_rows
 from combust.domain.catalogue import Catalogue
-from combust.domain.result import shown, text_of_rows
+from combust.domain.result import shown
 from combust.edge.cli.answer import Answer, answers
 from combust.edge.cli.files import Written
 from combust.edge.cli.group import NearGroup

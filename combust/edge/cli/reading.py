@@ -37,7 +37,7 @@ def command(instrument_class: str | None, catalogue: Catalogue | None, **options
     \b
     Next: combust cause --help     (which fault it may be)
     """
-    reading = Reading(**values_of(options))
+    reading = Reading(**values_of(options, catalogue))
     if faults := shipped_priors().strip_down_faults(reading.strip_down):
         raise CombustError(faults)
     result = interpret(reading, instrument=instrument_class, catalogue=catalogue)

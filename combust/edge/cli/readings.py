@@ -66,6 +66,8 @@ def command(source: str, out: str, fuel_name: str | None, instrument_class: str 
     ]
     lines += [f"{many(counts.blank, 'blank line')} passed over."] if counts.blank else []
     notes = [f"note: {text}" for text in counts.notes]
+    stood_in = "; ".join(f"{text} ({many(number, 'row')})" for text, number in counts.assumed.items())
+    notes += [f"note: Not entered, so assumed (column assumed): {stood_in}."] if stood_in else []
     notes += [f"What such a word means: combust word {code}" for code in [*counts.findings][:1]]
     return Answer(
         {"out": out, "rejects": rejects, **plain(counts)},

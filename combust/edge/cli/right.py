@@ -10,7 +10,7 @@ from combust.application.causes.catalogue import get_priors
 from combust.application.learning.learnt import with_learnt
 from combust.application.learning.right import how_often_right
 from combust.application.learning.right_tables import sections_of
-from combust.domain.result import text_of_rows
+from combust.data.told import text_of_rows
 from combust.edge.cli.answer import Answer, answers
 from combust.edge.cli.files import SHEET
 from combust.edge.cli.options import table_options

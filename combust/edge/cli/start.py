@@ -15,11 +15,11 @@ from combust.application.visit.start import StartTimeline, emergency_findings, s
 from combust.application.visit.start_phases import PUMP, PhaseAnswer, interlocks, possible_phases
 from combust.application.visit.visit import Visit
 from combust.data.errors import CombustError, Fault
-from combust.data.fields import toml_value
-from combust.data.tables import load_table
+from combust.data.tables import load_table, toml_value
+from combust.data.told import text_of_rows
 from combust.domain.heater import Heater
 from combust.domain.limits import Finding
-from combust.domain.result import shown, text_of_rows
+from combust.domain.result import shown
 from combust.domain.safety import calculation, of_all
 from combust.edge.cli import output
 from combust.edge.cli.answer import Answer, answers

@@ -17,7 +17,8 @@ from combust.application.visit.standing import standing
 from combust.application.visit.visit import Visit
 from combust.application.visit.wording import told, written_since
 from combust.data.errors import CombustError, Fault, printable
-from combust.domain.result import many, text_of_rows
+from combust.data.told import text_of_rows
+from combust.domain.result import many
 from combust.domain.safety import of_all
 from combust.edge.cli import output
 from combust.edge.cli.answer import Answer, answers
@@ -142,6 +143,7 @@ def enter_command(book: str, words: tuple[str, ...], visit_id: str | None) -> An
 
     Without words it reads lines until an empty one. Sentences: repair TEXT, adjusted TEXT, note TEXT, unchecked TEXT,
     check NAME RESULT, missing FIELD REASON. Over the range of the instrument: co over 2000.
+    What a check showed counts for the causes as a word or number that they know: check look_at_terminals clear.
 
     \b
     Example:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import click
 
 from combust.application.words import entries, look_up
-from combust.domain.result import text_of_rows
+from combust.data.told import text_of_rows
 from combust.edge.cli.answer import Answer, answers
 
 

@@ -17,8 +17,7 @@ from combust.application.history.heater_history import heater_history
 from combust.application.history.history_result import HeaterHistory
 from combust.application.history.last_visit import JudgedVisit
 from combust.application.history.visit_points import Event
-from combust.application.reading.result import safety_of
-from combust.application.visit.taken import name_of_row, of_rows
+from combust.application.visit.taken import Taken, name_of_row, of_rows
 from combust.application.visit.visit import Visit, alarm_findings
 from combust.data.errors import CombustError, Fault, shorten
 from combust.data.moments import date_of
@@ -177,7 +176,8 @@ class LogEntries:
         named = {"visit_id": visit.visit_id, "heater_id": heater_id}
         known = {key: name for key, name in named.items() if name}
         found = list(entries)
-        readings = [{**known, **body} for kind, body in found if kind == "reading"]
+        taken = [Taken.of_body({**known, **body}) for kind, body in found if kind == "reading"]
+        readings = [one.values for one in taken]
         for reading in readings:
             if "heater_id" in reading:
                 reading["heater_id"] = self._spelled(reading["heater_id"])
@@ -189,7 +189,7 @@ class LogEntries:
             state = partial(_named, visit, f"{name}, {day}" if day else name)
             rows = [one.row for one in visit.taken]
         else:
-            state, rows = partial(_safety_of, visit.head, readings, name), readings
+            state, rows = partial(_safety_of, visit.head, taken, name), [one.row for one in taken]
         self.judged.append(JudgedVisit(heater_id, visit.visit_id, day, state, rows))
         if day and visit.head.get("serial"):
             self.serials[heater_id or ""].append((day, str(visit.head["serial"])))
@@ -218,10 +218,10 @@ def _named(visit: Visit, name: str) -> Safety:
     return of_rows([(name, visit.safety)])
 
 
-def _safety_of(head: Mapping[str, Any], readings: Sequence[Mapping[str, Any]], name: str) -> Safety:
+def _safety_of(head: Mapping[str, Any], taken: Sequence[Taken], name: str) -> Safety:
     """Return the safety state of a visit of a table: each of its readings, and the CO alarm of the cab."""
     alarm = (name, Safety(alarm_findings(head)))
-    return of_rows([alarm, *((name_of_row(one, name), safety_of(one)) for one in readings)])
+    return of_rows([alarm, *((name_of_row(one.values, name), one.safety) for one in taken)])
 
 
 def read_log(

@@ -15,7 +15,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from combust.application.learning.learnt import NOTHING, Learnt
-from combust.application.visit.record import CHECKS, REST, cannot_be_had, record_fields
+from combust.application.visit.record import CHECKS, REST, cannot_be_had, record_fields, result_as_typed
 from combust.application.visit.visit import Visit
 from combust.application.visit.words import CAUSE_WORDS, EVENT, HEAD, HOLDS, NOT_ALONE, PLATE, SAID, SUPPLY, cause_said
 from combust.data.errors import CombustError, Fault, shorten
@@ -83,9 +83,10 @@ def entries_of_line(words: Sequence[str], visit: Visit, at: datetime.datetime) -
         new.entries.append(("event", None, {"event": EVENT.checked(rest.lower()), "at": new.at}))
     elif verb == "check":
         name, *said = words[1:] or [""]
-        new.entries.append(
-            ("check", None, {"check": CHECK.checked(name.lower()), "result": needed(name, " ".join(said))})
-        )
+        name = CHECK.checked(name.lower())
+        if entered := result_as_typed(name, said):
+            return entries_of_line(entered, visit, at)
+        new.entries.append(("check", None, {"check": name, "result": needed(name, " ".join(said))}))
     elif verb == "missing":
         new.entries += [("missing", None, body) for body in _declared(words[1:], visit)]
     else:
@@ -150,8 +151,9 @@ def _for_stops(line: Line, measured: Mapping[str, Any]) -> dict[str, Any]:
     counted = dict(measured)
     for key, value in line.given.items():
         ours, convert = in_our_unit(key, inputs())
-        if ours in inputs() and ours not in measured and isinstance(value, float):
-            counted[ours] = inputs()[ours].for_stops(convert(value) if convert else value)
+        if ours in inputs() and ours not in measured and isinstance(value, float | str):
+            number, text = (math.nan, value) if isinstance(value, str) else (value, "")
+            counted[ours] = inputs()[ours].for_stops(convert(number) if convert else number, text=text)
     bounds = {key: inputs()[key].for_stops(least, at_least=True) for key, least in line.over.items()}
     return {key: value for key, value in {**counted, **bounds}.items() if value == value}
 

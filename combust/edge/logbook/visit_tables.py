@@ -6,7 +6,6 @@ import datetime
 from collections import Counter
 from collections.abc import Container, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -59,15 +58,12 @@ class TableVisit(NewVisit):
     rows: list[TableRow] = field(default_factory=list, compare=False)
 
 
-def visits_of_table(
-    path: str | Path, *, mapping: MapLike = None, over: bool = False
-) -> tuple[list[TableVisit], Entries]:
+def visits_of_table(path: str | Path, *, mapping: MapLike = None) -> tuple[list[TableVisit], Entries]:
     """Return the readings of a table as visits, and its entries; every row is taken or refused with its reasons.
 
     Columns are vocabulary keys, the words about a visit (who, place, co_alarm, ...), ``event``, and ``repair``, the
     words of what was done: before a reading with ``phase`` after, behind any other. Without a ``visit_id`` a row
-    belongs to the visit of its heater and day. With ``over`` a CO over the range of the instrument is kept as such, as
-    at the keyboard; else its row is refused, and its stop told.
+    belongs to the visit of its heater and day. CO over the range of the instrument is kept as such, as at the keyboard.
 
     Raises
     ------
@@ -78,7 +74,7 @@ def visits_of_table(
         why, hint = "is an anonymous table, which holds no visits", "combust learn and combust share read it."
         raise CombustError(Fault("table", str(path), "conflict", why=why, hint=hint))
     fields = {**inputs(), "date": DATE, "time": TIME, **columns_of_visits()}
-    entries = read_entries(read_table(path, fields, mapping), partial(_look_over, over=over))
+    entries = read_entries(read_table(path, fields, mapping), _look_over)
     gathered: dict[str, TableVisit] = {}
     for line, values in entries.good:
         named = name_of_visit(values)
@@ -141,7 +137,7 @@ def safety_of_visits(
             out = row.line in refused
             named = [*([f"row {row.line}"] if out else []), *whose]
             readings = [body for kind, _, body in row.entries if kind == "reading"]
-            parts = [(name_of_row(one, *named), _safety_with_over(one)) for one in readings]
+            parts = [(name_of_row(one, *named), Taken.of_body(one).safety) for one in readings]
             heaters.setdefault((not out, own), []).extend(parts)
     first = of_heaters(parts for (taken, _), parts in heaters.items() if not taken)
     last = of_heaters(parts for (taken, _), parts in heaters.items() if taken)
@@ -151,13 +147,8 @@ def safety_of_visits(
 def codes_of_row(row: TableRow) -> list[str]:
     """Return the stop conditions that the readings of a row hold, wherever the heater stands."""
     readings = [body for kind, _, body in row.entries if kind == "reading"]
-    found = [one.code for body in readings for one in _safety_with_over(body).without_place().stops]
+    found = [one.code for body in readings for one in Taken.of_body(body).safety.without_place().stops]
     return list(dict.fromkeys(found))
-
-
-def _safety_with_over(reading: Mapping[str, Any]) -> Safety:
-    over = reading.get("over", {})
-    return Taken("", "", {**reading}, over).safety if over else safety_of(reading)
 
 
 def _strange_fuels(visits: Iterable[NewVisit]) -> list[str]:
@@ -190,10 +181,9 @@ def entries_of_series(series: Series, values: Mapping[str, Any]) -> list[NewEntr
     return entries
 
 
-def _look_over(rows: Rows, *, over: bool) -> None:
-    """Add a fault to each row that belongs to no visit; with ``over`` forgive what was over the range."""
-    if over:
-        rows.faults.allow_over()
+def _look_over(rows: Rows) -> None:
+    """Add a fault to each row that belongs to no visit; forgive what was over the range."""
+    rows.faults.allow_over()
     empty = np.full(len(rows.lines), "", dtype=object)
     visit, heater, taken = (rows.values.get(key, empty) for key in ("visit_id", "heater_id", "taken_at"))
     hint = "Give visit_id, or heater_id and taken_at."
@@ -251,7 +241,7 @@ def export_visits(records: Sequence[Visit], out: str | Path) -> int:
 
     The safety state of the reading, and of the CO alarm, stands first. Only columns that occur are written. Words about
     the visit and ``revision``, ``closed_at``, ``incomplete`` and ``event`` stand behind those of the reading; what was
-    not measured is empty.
+    not measured is empty, CO over the range of the instrument ``>4000``: a column with such a cell holds texts.
 
     Raises
     ------
@@ -264,10 +254,16 @@ def export_visits(records: Sequence[Visit], out: str | Path) -> int:
         raise CombustError(Fault("logbook", None, "missing", why="holds no reading to export", hint=hint))
     present = set().union(*rows)
     order = dict.fromkeys((*IDENTITY, *inputs(), *HEAD, *RECORD_COLUMNS))
-    table = pa.table({key: [row.get(key) for row in rows] for key in order if key in present})
+    table = pa.table({key: _cells([row.get(key) for row in rows]) for key in order if key in present})
     with table_sink(out) as write:
         write(table)
     return len(rows)
+
+
+def _cells(values: Sequence[Any]) -> Sequence[Any]:
+    """Return the cells of a column: all are texts where a number is only the least that it can be."""
+    texts = any(isinstance(one, str) for one in values)
+    return [f"{one:.15g}" if texts and isinstance(one, float) else one for one in values]
 
 
 def _rows_of(record: Visit) -> list[dict[str, Any]]:
@@ -278,7 +274,7 @@ def _rows_of(record: Visit) -> list[dict[str, Any]]:
     common |= {"closed_at": record.closed_at, "incomplete": record.incomplete, "heater_id": record.heater_id}
     common = {key: value for key, value in common.items() if value is not None}
     rows = [
-        {**common, "safety": _state(record, one.values), "reading_id": one.key, **_of_reading(one.values)}
+        {**common, "safety": _state(record, one.safety), "reading_id": one.key, **_of_reading(one.shown)}
         for one in record.taken
     ]
     # What was done stands beside the reading that it followed; in a row of its own when no reading can carry it.
@@ -290,7 +286,7 @@ def _rows_of(record: Visit) -> list[dict[str, Any]]:
             row = next((row for row in rows[max(read - 1, 0) :] if key not in row), None)
             if row is None:
                 at = {"taken_at": entry.body["at"]} if entry.body.get("at") else {}
-                row = {**common, **at, "safety": _state(record, {})}
+                row = {**common, **at, "safety": _state(record, safety_of({}))}
                 rows.append(row)
             row[key] = said
     return rows
@@ -301,6 +297,6 @@ def _of_reading(values: Mapping[str, Any]) -> dict[str, Any]:
     return {key: value for key, value in values.items() if key not in HEAD}
 
 
-def _state(record: Visit, values: Mapping[str, Any]) -> str:
+def _state(record: Visit, reading: Safety) -> str:
     """Return the safety state of one reading of a visit; a CO alarm that does not work counts in each."""
-    return of_all([Safety(alarm_findings(record.head)), safety_of(values)]).state
+    return of_all([Safety(alarm_findings(record.head)), reading]).state

@@ -12,8 +12,9 @@ import pyarrow.compute as pc
 
 from combust.data.arguments import two_ways
 from combust.data.errors import CombustError, Fault, shorten
-from combust.data.fields import Field, toml_value
+from combust.data.fields import Field
 from combust.data.near import known_word
+from combust.data.tables import toml_value
 from combust.data.units import in_our_unit
 from combust.edge.tables.arrow import EMPTY, numbers_of, text_array
 from combust.edge.tables.cells import (

@@ -1,8 +1,6 @@
 """The one reader of tables: every command that takes a table, and every frame, comes through here.
 
-Text is split by :mod:`~combust.edge.tables.source`, headings are matched by :mod:`~combust.edge.tables.headings`, cells
-become numbers, words and texts in :mod:`~combust.edge.tables.convert`, and every row is told by its line in the
-spreadsheet, the heading counted.
+``source`` splits the text, ``headings`` matches them, ``convert`` makes cells numbers; a row is told by its line.
 """
 
 from __future__ import annotations
@@ -19,7 +17,8 @@ import pyarrow as pa
 from combust.application.reading.columns import Columns
 from combust.application.reading.interpret import interpret_columns
 from combust.application.reading.judge import codes_of
-from combust.application.reading.result import DEFAULT_FUEL, safety_of
+from combust.application.reading.result import safety_of
+from combust.application.reading.stand_ins import DEFAULT_FUEL
 from combust.application.visit.taken import name_of_row
 from combust.data.errors import CombustError, Fault, first_few, shorten
 from combust.data.fields import Field
@@ -46,8 +45,8 @@ FEW = 5  # rows, and words in them, that are told of those refused for one reaso
 MOST_COUNTS = tuple(key for key, record in quantities().items() if record.stops_above)
 ABOVE = "The headings of the map stand in row {row}: nothing above it is read."
 UNITS_READ = "Row {row} holds the units of the headings."
-IN_A_MAP = " Or say the order in a map (--map FILE.toml), with one of " + ", ".join(ORDERS)
-IN_A_MAP += ' for the ?: [dates] order = "?".'
+IN_A_MAP = f" Or say the order in a map (--map FILE.toml), with one of {', '.join(ORDERS)} for the ?: "
+IN_A_MAP += '[dates] order = "?".'
 DATE, TIME = Field("date", "text", "day"), Field("time", "text", "clock time")
 
 
@@ -373,7 +372,8 @@ def reading_columns(
             nothing &= np.isnan(rows.values[key])
     nothing[list(rows.faults.of)] = False
     rows.faults.add(nothing, "o2_dry_pct", lambda row: nothing_entered())
-    return Columns(rows.faults.size, rows.for_interpretation(), fuels, index)
+    unnamed = default is None and (index is None or index % len(fuels) == len(fuels) - 1)
+    return Columns(rows.faults.size, rows.for_interpretation(), fuels, index, unnamed)
 
 
 def _fuels(rows: Rows, place: int, catalogue: Catalogue | None, default: Fuel) -> tuple[list[Fuel], Any]:

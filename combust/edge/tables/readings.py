@@ -16,6 +16,7 @@ import pyarrow.compute as pc
 from combust.application.reading.columns import Columns
 from combust.application.reading.interpret import BLOCK, RESULT_KEYS, VERDICTS, Interpretation, interpret_columns
 from combust.application.reading.judge import codes_of
+from combust.application.reading.stand_ins import stand_ins
 from combust.data.errors import CombustError, Fault
 from combust.data.vocabulary import quantities
 from combust.domain.catalogue import Catalogue
@@ -43,22 +44,26 @@ DECIMALS = {RESULT_NAMES.get(key, key): quantities()[key].decimals if key in qua
 
 @dataclass(slots=True)
 class Counts:
-    """Every row of a table: read, interpreted, refused; blank lines passed over; how often each finding came; notes."""
+    """Every row of a table: read, interpreted, refused; blank lines passed over; how often each finding came; notes.
+
+    ``assumed`` counts how often what stood in for what was not entered.
+    """
 
     rows: int = 0
     interpreted: int = 0
     refused: int = 0
     blank: int = 0
     findings: Counter[str] = field(default_factory=Counter)
+    assumed: Counter[str] = field(default_factory=Counter)
     notes: list[str] = field(default_factory=list)
 
     @classmethod
-    def of(cls, refused: Any, found: Any, blank: int) -> Counts:
+    def of(cls, refused: Any, found: Any, assumed: Counter[str], blank: int) -> Counts:
         """Count the rows of a block, by where they are refused and by the masks of their findings."""
         findings, bad = Counter[str](), int(refused.sum())
         for combination, number in zip(*np.unique(found, return_counts=True), strict=True):
             findings.update(dict.fromkeys(codes_of(int(combination)), int(number)))
-        return cls(len(refused), len(refused) - bad, bad, blank, findings)
+        return cls(len(refused), len(refused) - bad, bad, blank, findings, assumed)
 
     def add(self, more: Counts) -> None:
         """Add what was counted in a block."""
@@ -67,6 +72,7 @@ class Counts:
         self.refused += more.refused
         self.blank += more.blank
         self.findings.update(more.findings)
+        self.assumed.update(more.assumed)
 
     def safety(self) -> Safety:
         """Return the safety state of the whole table, each finding with the number of its rows."""
@@ -134,6 +140,7 @@ def interpret_file(
         def work(rows: Rows) -> tuple[int, Counts, list[Any]]:
             columns = reading_columns(rows, table.headings, catalogue, default_fuel)
             refused, found = rows.faults.mask, np.zeros(columns.size, dtype=np.uint64)
+            assumed = _assumed(columns, refused)
 
             def parts() -> Iterator[Part]:
                 for one in (_interpreted(rows, columns, device, start) for start in _starts(columns)):
@@ -143,7 +150,7 @@ def interpret_file(
             ready = [sinks[0].ready(parts)] if columns.size else []
             if columns.size and len(sinks) == 2:
                 ready.append(sinks[1].ready(lambda: [_rejected(rows, refused, found)]))
-            return rows.bytes_read, Counts.of(refused, found, rows.blank), ready
+            return rows.bytes_read, Counts.of(refused, found, assumed, rows.blank), ready
 
         for bytes_read, more, ready in stack.enter_context(closing(in_order(work, table.blocks()))):
             counts.add(more)
@@ -170,6 +177,7 @@ class Interpreted:
     """The interpretation of some rows of a block, from row ``start``; of a refused row only its stops are ``found``."""
 
     rows: Rows
+    read: Columns
     start: int
     done: Interpretation
     refused: Any
@@ -189,7 +197,16 @@ class Interpreted:
         for name, key in zip(DECIMALS, RESULT_KEYS, strict=True):
             found[name] = Rounded.of(self.done.values[key], DECIMALS[name], self.refused)
         found["agreement"] = text_array(VERDICTS).take(array_of(self.done.verdict, self.refused))
-        return {**found, "findings": self._finding_texts()}
+        return {**found, "assumed": self._assumed_texts(), "findings": self._finding_texts()}
+
+    def _assumed_texts(self) -> Any:
+        """Return what stood in for what was not entered in each row, the texts made once for each combination."""
+        known, mask = stand_ins(self.read), np.zeros(len(self.found), dtype=np.uint16)
+        for bit, one in enumerate(known):
+            mask |= np.asarray(one.where).astype(np.uint16) << np.uint16(bit)
+        masks, inverse = np.unique(mask, return_inverse=True)
+        texts = ["; ".join(one.text for bit, one in enumerate(known) if many >> bit & 1) for many in masks.tolist()]
+        return text_array(texts).take(array_of(inverse, self.refused))
 
     def _states(self) -> Any:
         """Return the rank of each row's safety state; a refused row is not judged, unless its good values stop."""
@@ -210,17 +227,26 @@ class Interpreted:
         return pc.replace_with_mask(found, mask(self.refused), text_array(reasons))
 
 
+def _assumed(columns: Columns, refused: Any) -> Counter[str]:
+    """Return what stood in for what was not entered, and in how many rows that were interpreted."""
+    counts = Counter[str]()
+    for one in stand_ins(columns):
+        counts[one.text] += int(np.count_nonzero(~refused & one.where))
+    return +counts
+
+
 def _starts(columns: Columns) -> range:
     """Return where a block is cut: what is worked at a time stays in the processor's cache."""
     return range(0, max(columns.size, 1), BLOCK)
 
 
 def _interpreted(rows: Rows, columns: Columns, device: InstrumentClass, start: int) -> Interpreted:
-    done, refused = interpret_columns(columns.part(start, start + BLOCK), device), rows.faults.mask
+    read, refused = columns.part(start, start + BLOCK), rows.faults.mask
+    done = interpret_columns(read, device)
     bad, found = refused[start : start + BLOCK], done.mask.copy()
     for row in np.flatnonzero(bad).tolist():
         found[row] = rows.stops_of(start + row, int(found[row]))
-    return Interpreted(rows, start, done, bad, found)
+    return Interpreted(rows, read, start, done, bad, found)
 
 
 def interpret_table(
@@ -244,13 +270,13 @@ def interpret_table(
     catalogue : mapping, optional
         A user's fuels, from :func:`combust.load_fuels`.
     default_fuel : Fuel, optional
-        Of the rows that name none.
+        Of the rows that name none; without it diesel, and ``assumed`` says so.
 
     Returns
     -------
     pandas.DataFrame
         Same index and order, [units] in the names of the columns; refused rows have empty results and their reasons in
-        ``findings``.
+        ``findings``. What stood in for what was not entered (a row without a fuel counts as diesel) is in ``assumed``.
 
     Raises
     ------

@@ -26,9 +26,9 @@ from functools import reduce
 from pathlib import Path
 
 from combust.data.errors import CombustError, Fault, first_few, shorten
-from combust.data.fields import Field, toml_value
+from combust.data.fields import Field
 from combust.data.near import did_you_mean, folded_name, near_matches
-from combust.data.tables import read_toml
+from combust.data.tables import read_toml, toml_value
 from combust.edge.tables.times import ORDERS
 from combust.edge.whole_file import write_text
 

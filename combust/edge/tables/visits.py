@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from combust.application.visit.taken import Taken
 from combust.data.errors import CombustError, Fault
 from combust.data.near import folded_id
 from combust.domain.reading import Reading
@@ -18,15 +19,15 @@ def read_visits(
 ) -> tuple[list[Reading], Entries]:
     """Return the readings of a table, and its entries with what is wrong with the rows that were refused.
 
-    A row without a ``visit_id`` is a visit of its own, named after its line. Rows of another heater than ``heater_id``
-    are refused, and are none of the rows that stop.
+    A row without a ``visit_id`` is a visit of its own, named after its line. CO over the range counts as just above it.
+    Rows of another heater than ``heater_id`` are refused, and are none of the rows that stop.
 
     Raises
     ------
     CombustError
         The table as a whole cannot be used.
     """
-    entries = read_entries(read_table(path, mapping=mapping))
+    entries = read_entries(read_table(path, mapping=mapping), lambda rows: rows.faults.allow_over())
     if entries.rows == 0:
         hint = "Fill in at least one visit."
         raise CombustError(Fault("file", str(path), "missing", why="has headings but no rows", hint=hint))
@@ -37,7 +38,8 @@ def read_visits(
             fault = Fault("heater_id", other, "conflict", why=IS_OTHER, hint=f"This profile is of {heater_id}.")
             entries.refuse(line, [fault])
         else:
-            readings.append(Reading(**{"visit_id": f"row {line}", **values}))
+            counted = {"visit_id": f"row {line}"} | Taken.of_body(values).values | Taken.of_body(values).row
+            readings.append(Reading(**counted))
     if heater_id is not None:
         entries.stopped = [
             row for row in entries.stopped if folded_id(row[1].get("heater_id", heater_id)) == folded_id(heater_id)

@@ -27,6 +27,8 @@ STOPS: dict[str, Case] = {
     "CO alone, wet": Case({**PLACE, "co_wet_ppm": "1001"}, OFF),
     "CO in vol %": Case({**PLACE, "co_dry_pct": "0.15"}, OFF),
     "CO over the range": Case({**PLACE, "co_dry_ppm": ">2000"}, OFF),
+    "CO that may be 1450": Case({**READ, "co_dry_ppm": "1.450"}, OFF, accepted=False),
+    "cab CO that may be 1450": Case({**PLACE, "cab_co_in_ppm": "1.450"}, OUT, accepted=False),
     "CO over the range of the vocabulary": Case({**PLACE, "co_dry_ppm": "250000"}, OFF, accepted=False),
     "CO air-free, leak test not passed": Case({**PLACE, "o2_dry_pct": "12", "co_dry_ppm": "500"}, OFF),
     "CO high and the O2 refused": Case({**PLACE, "o2_dry_pct": "82", "co_dry_ppm": "2400"}, OFF, accepted=False),

@@ -54,6 +54,7 @@ def test_a_refusal_is_that_of_the_command_line(phone: Phone) -> None:
     answer = phone.send("/api/reading", given)
     assert answer.status_code == 422
     assert answer.json() == told.json
+    assert [fault["quantity"] for fault in told.json["faults"]] == ["o2_dry_pct", "fuel"]
     fits(answer.json(), "Refusal")
 
 

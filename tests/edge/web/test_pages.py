@@ -58,12 +58,13 @@ def test_us_units_are_a_setting_and_mean_the_same(phone: Phone) -> None:
 
 
 def test_what_is_refused_is_told_at_its_field_and_stays_typed(phone: Phone) -> None:
-    answer = phone.post("/reading", {"o2_dry_pct": "82", "co_dry_ppm": "many", "location": "outdoors"})
+    answer = phone.post("/reading", {"o2_dry_pct": "82", "co_dry_ppm": "many", "fuel": "deisel"})
     assert answer.status_code == 422
     assert banner_of(answer.text) == ""
+    assert "Did you mean diesel" in answer.text
     assert 'value="82"' in answer.text
     assert 'value="many"' in answer.text
-    assert answer.text.count('aria-invalid="true"') == 2
+    assert answer.text.count('aria-invalid="true"') == 3
 
 
 def test_a_word_is_explained_and_near_ones_named(phone: Phone) -> None:

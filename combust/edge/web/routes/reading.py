@@ -6,7 +6,7 @@ from typing import Any
 
 from starlette.responses import Response
 
-from combust.application.reading.result import interpret
+from combust.application.reading.result import fuel_faults, interpret
 from combust.application.visit.taken import Taken
 from combust.application.visit.visit import Visit
 from combust.data.errors import CombustError
@@ -40,6 +40,9 @@ def judge(asked: Asked) -> Response:
         result = taken.result if line.over else interpret(line.given)
     except CombustError as error:
         stops = of_all([stops_typed(words, now), error.safety or Safety(())])
+        known = {one.quantity for one in error.faults}
+        of_fuel = [one for one in fuel_faults(asked.form.get("fuel")) if one.quantity not in known]
+        error = CombustError([*error.faults, *of_fuel])
         refused = [str(one) for one in error.faults]
         return asked.show("reading", 422, safety=stops if stops.stops else None, refused=refused, **_form(asked, error))
     safety = of_all([taken.safety, *([result.safety] if result else [])])
