@@ -10,6 +10,7 @@ import pytest
 
 from combust.application.reading.columns import Columns
 from combust.application.reading.interpret import Interpretation, interpret_columns
+from combust.data.vocabulary import quantities
 from combust.domain.catalogue import get_fuel
 from combust.domain.instrument import InstrumentClass, instrument_class
 from combust.kernel.flue_gas import flue_gas_moles
@@ -137,3 +138,57 @@ def test_honest_pairs_agree_as_often_at_any_lambda(ratio: float) -> None:
     }
     z = interpret_columns(Columns(size, values, (replace(FUEL, h_c_u=0.0),)), FINE).values["agreement_z"]
     assert np.mean(z > 2.0) == pytest.approx(0.0455, abs=0.005)
+
+
+def disturbed(what: str, seed: int, size: int = 40_000) -> tuple[np.ndarray, Interpretation]:
+    """Return true lambda and the interpretation of readings whose check of cell or sample showed what is wrong."""
+    rng = np.random.default_rng(seed)
+    truth = rng.uniform(1.2, 2.5, size)
+    gas = flue_gas_moles(FUEL, truth, co_share=0.001)
+    o2, co = 100.0 * gas.o2 / gas.dry, 1e6 * gas.co / gas.dry
+    values: dict[str, Any] = {}
+    if what in ("cell in air", "cell on span gas"):
+        # A cell that shows too little, or too much, in clean air has lost slope, or its zero moved, or some of both.
+        off, of_slope = rng.uniform(0.35, 1.5, size) * rng.choice([-1.0, 1.0], size), rng.random(size)
+        o2 = o2 + off * (of_slope * o2 / 20.9 + 1.0 - of_slope)
+        seen = {"ambient_o2_pct": 20.9 + off} if what == "cell in air" else {"span_o2_read_pct": 20.9 + off}
+        values |= seen | ({} if what == "cell in air" else {"span_o2_pct": np.full(size, 20.9)})
+    elif what == "wet":  # some of the flame's water, at most all of it, is in what the cell sees
+        o2 = o2 / (1.0 + rng.random(size) * gas.h2o / gas.dry)
+        values["sample_line"] = np.full(size, quantities()["sample_line"].choices.index("wet"), dtype=np.int8)
+    else:  # outside air beside the gas: a share of the dry sample
+        share = rng.uniform(0.0, 0.6, size)
+        o2, co = (1.0 - share) * o2 + share * 20.946, (1.0 - share) * co
+        values["probe_leak_test"] = np.full(size, quantities()["probe_leak_test"].choices.index("fail"), dtype=np.int8)
+    values |= {"o2_dry_pct": o2 + 0.15 * rng.standard_normal(size), "co_dry_ppm": co}
+    return truth, interpret_columns(Columns(size, values, (replace(FUEL, h_c_u=0.0),)), FINE)
+
+
+@pytest.mark.independent
+@pytest.mark.parametrize("what", ["cell in air", "cell on span gas", "wet"])
+def test_the_interval_holds_what_was_seen_to_be_wrong(what: str) -> None:
+    """A cell that is off by part of what it showed, in slope or zero, and a sample with part of the flame's water."""
+    assert covered(*disturbed(what, 48)) > 0.95
+
+
+@pytest.mark.independent
+def test_a_sample_that_holds_outside_air_bounds_lambda_from_above() -> None:
+    """Dilution with dry air of 20.946 % O2 (Cohen and Giacomo, CIPM-2007): the O2 shown is higher than the flame's."""
+    truth, found = disturbed("leak", 49)
+    told = ~np.isnan(found.values["air_ratio_high"])
+    assert np.isnan(found.values["air_ratio"]).all()
+    assert np.isnan(found.values["air_ratio_low"]).all()
+    assert told.mean() > 0.7  # close to air nothing is told
+    assert np.mean(found.values["air_ratio_high"][told] >= truth[told]) >= 0.95
+
+
+@pytest.mark.hand
+def test_a_cell_that_is_off_by_hand() -> None:
+    """20.1 % in clean air is 0.8 off: u of O2 = sqrt((0.3/2)^2 + (0.1^2)/12 + 0.8^2/3) = 0.486 %.
+
+    CH1.86 needs 1.465 O2 a carbon, 6.99 air, and leaves 6.53 dry gas: lambda - 1 = 0.934 O2/(20.95 - O2). A per cent at
+    8.2 % moves it by 0.934 x 20.95/12.75^2 = 0.1203: u = 0.0585 of lambda.
+    """
+    values = {"o2_dry_pct": np.array([8.2]), "ambient_o2_pct": np.array([20.1]), "co_dry_ppm": np.array([60.0])}
+    found = interpret_columns(Columns(1, values, (replace(FUEL, h_c_u=0.0),)), DEFAULT)
+    assert found.values["air_ratio_u"][0] == pytest.approx(0.0585, rel=0.005)

@@ -192,17 +192,20 @@ def _air_ratio(columns: Columns, gas: dict[str, Any], instrument: InstrumentClas
     withheld = impossible | no_balance | near_air
     # Without CO a rich flame shows as little O2 as one just lean: lambda has no lower end there.
     at_most = ~withheld & (best.o2 < limit("o2_rich_possible")) & np.isnan(gas["co"])
-    shown = np.where(withheld | at_most, np.nan, best.air_ratio)
-    high = best.at(np.where(at_most, ONE_SIDED_95, TWO_SIDED_95))
+    # Nor has it one in a sample that holds outside air: whatever share of it, its O2 is higher than the flame's.
+    diluted = ~withheld & columns.chosen("probe_leak_test", "fail")
+    no_low = at_most | diluted
+    shown = np.where(withheld | no_low, np.nan, best.air_ratio)
+    high = best.at(np.where(no_low, ONE_SIDED_95, TWO_SIDED_95))
     high = np.where(withheld | np.isinf(high), np.nan, high)
     oxygen = 100.0 * DRY_AIR.o2
     pair = np.where(measured, printed_forms.fuel_factor(o2, co2, co), np.nan)
     return {
         "air_ratio": shown,
-        "air_ratio_u": np.where(withheld | at_most, np.nan, best.air_ratio_u),
-        "air_ratio_low": np.where(withheld | at_most, np.nan, best.at(-TWO_SIDED_95)),
+        "air_ratio_u": np.where(withheld | no_low, np.nan, best.air_ratio_u),
+        "air_ratio_low": np.where(withheld | no_low, np.nan, best.at(-TWO_SIDED_95)),
         "air_ratio_high": high,
-        "air_ratio_at_most": np.where(at_most, high, shown),
+        "air_ratio_at_most": np.where(no_low, high, shown),
         "air_ratio_by_o2": np.where(np.isnan(o2_used), np.nan, by_o2.value),
         "air_ratio_by_co2": air_ratio.air_ratio_from_co2(co2_used, fuel, **gases),
         "air_ratio_by_balance": air_ratio.air_ratio_from_balance(o2_used, co2_used, fuel, **pair_gases),
@@ -215,6 +218,7 @@ def _air_ratio(columns: Columns, gas: dict[str, Any], instrument: InstrumentClas
         "fuel_factor_of_fuel": _fuel_factor_of_fuel(np.where(near_air, LEAN, best.air_ratio), fuel),
         "verdict": verdict,
         "at_most": at_most,
+        "diluted": diluted,
         "impossible": impossible,
         "no_balance": no_balance,
         "co2_above_maximum": above,
@@ -246,10 +250,26 @@ def _reading_uncertainties(columns: Columns, gas: dict[str, Any], instrument: In
     step = instrument.co2_resolution_pct * 100.0 * DRY_AIR.o2 / stoichiometry.co2_maximum(columns.atoms)
     step = np.where(gas["o2_from_analyser"], step, instrument.o2_resolution_pct)
     return {
-        "o2": standard(instrument.o2_limit_pct, step, "o2_repeat_sd_pct"),
+        "o2": np.hypot(standard(instrument.o2_limit_pct, step, "o2_repeat_sd_pct"), _known_errors(columns, gas)),
         "co2": standard(instrument.co2_limit_pct, instrument.co2_resolution_pct, "co2_repeat_sd_pct"),
         "co": standard(instrument.co_limit_ppm(co), instrument.co_resolution_ppm, "co_repeat_sd_ppm"),
     }
+
+
+def _known_errors(columns: Columns, gas: dict[str, Any]) -> Any:
+    """Return the standard uncertainty of O2 from what was seen of cell and sample [vol %]; 0 where both were in order.
+
+    The cell is off by up to as much as in clean air or on span gas, a wet sample low by up to the water of the flame:
+    the half-width of a rectangular distribution (JCGM 100:2008, 4.3.7), with which 95 % hold the whole of it.
+    """
+    off = np.fmax(*judge.oxygen_off(columns))
+    off = np.where(off > limit("ambient_o2_off"), off, 0.0)
+    wet = np.asarray(columns.chosen("sample_line", "wet"))
+    low: Any = 0.0
+    if wet.any():
+        water = wet_reading.flue_water_fraction(columns.atoms, air_ratio.air_ratio_from_o2(gas["o2"], columns.atoms))
+        low = np.where(wet, np.nan_to_num(gas["o2"] * water), 0.0)
+    return np.hypot(off, low) / np.sqrt(3.0)
 
 
 def _heat_and_co(columns: Columns, gas: dict[str, Any], place: dict[str, Any], ratio: dict[str, Any]) -> dict[str, Any]:

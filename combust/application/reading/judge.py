@@ -53,14 +53,15 @@ def instrument_findings(columns: Columns) -> dict[str, Any]:
     """Return code -> where, for what the checks of instrument and sample showed."""
     number = columns.number
     waxed, water = (np.asarray(columns.chosen("fuel_sample", what)) for what in ("waxed", "water"))
+    in_air, on_gas = oxygen_off(columns)
     return {
         "simulated": columns.chosen("simulated", "yes"),
         "leak_test_failed": columns.chosen("probe_leak_test", "fail"),
         "leak_test_not_done": columns.empty("probe_leak_test"),
         "sample_wet": columns.chosen("sample_line", "wet"),
-        "ambient_o2_off": np.abs(number("ambient_o2_pct") - limit("clean_air_o2")) > limit("ambient_o2_off"),
+        "ambient_o2_off": in_air > limit("ambient_o2_off"),
         "ambient_co_off": np.abs(number("ambient_co_ppm")) > limit("ambient_co_off"),
-        "span_gas_off": np.abs(number("span_o2_read_pct") - number("span_o2_pct")) > limit("ambient_o2_off"),
+        "span_gas_off": on_gas > limit("ambient_o2_off"),
         "not_steady": (number("o2_span_over_3min_pct") > limit("steady_o2_span"))
         | (number("flue_drift_k_per_min") > limit("steady_flue_drift")),
         "too_early": number("minutes_since_ignition") < limit("steady_minutes"),
@@ -70,6 +71,13 @@ def instrument_findings(columns: Columns) -> dict[str, Any]:
         "fuel_sample_waxed": waxed,
         "fuel_sample_water": water,
     }
+
+
+def oxygen_off(columns: Columns) -> tuple[Any, Any]:
+    """Return by how much the O2 cell was off in clean air and on span gas [vol %], NaN where nobody looked."""
+    number = columns.number
+    in_air = np.abs(number("ambient_o2_pct") - limit("clean_air_o2"))
+    return in_air, np.abs(number("span_o2_read_pct") - number("span_o2_pct"))
 
 
 def gas_findings(columns: Columns, gas: dict[str, Any]) -> dict[str, Any]:
@@ -100,7 +108,7 @@ def gas_findings(columns: Columns, gas: dict[str, Any]) -> dict[str, Any]:
         "rich": ~gas["at_most"] & (air_ratio <= 1.0),
         "at_most": gas["at_most"],
         "soot_range": ~gas["at_most"] & (air_ratio > 1.0) & (air_ratio < limit("air_ratio_soot")),
-        "very_lean": air_ratio > limit("air_ratio_very_lean"),
+        "very_lean": ~gas["diluted"] & (air_ratio > limit("air_ratio_very_lean")),
         "exhaust_co_warn": (co > limit("exhaust_co_warn")) & ~(co > limit("exhaust_co_stop")),
         "exhaust_co_air_free_warn": not_passed
         & (gas["co_air_free"] > limit("exhaust_co_warn"))

@@ -244,6 +244,7 @@ def _numbers(done: Interpretation, values: Mapping[str, Any]) -> _Fields:
     Where a wet CO could not be converted it stands for the dry one, which is no lower.
     """
     numbers = _Fields({key: column[0] for key, column in done.values.items()})
+    numbers["air_ratio"] = np.ravel(done.details["air_ratio"])[0]  # where it is known from above only: its upper end
     numbers |= {name: done.details[key][0] for key, name in DRY_GASES.items()}
     numbers["co_dry_ppm"] = np.fmax(numbers["co_dry_ppm"], values.get("co_wet_ppm") or math.nan)
     numbers["co_air_free_ppm"] = done.details["co_air_free"][0]
