@@ -139,3 +139,37 @@ def normal_of_student(t: X | float, freedom: X | float) -> X:
     """
     squeezed = np.sqrt(freedom * np.log1p(np.square(t) / freedom))
     return np.sign(t) * squeezed * (8.0 * freedom + 1.0) / (8.0 * freedom + 3.0)
+
+
+def rising_chance(rising: int, count: int) -> float:
+    """Return the chance that values in random order rise in at least so many of their pairs (Mann-Kendall, exact).
+
+    Parameters
+    ----------
+    rising : int
+        Pairs of which the later value is the larger [-], 0 to ``count`` (``count`` - 1)/2 (unchecked); a tie is none.
+    count : int
+        Values [-], 1 or more (unchecked).
+
+    Returns
+    -------
+    float
+        Chance [-], 0 to 1.
+
+    See Also
+    --------
+    standard_normal_tail : What it comes to with many values.
+
+    References
+    ----------
+    M. G. Kendall 1938, Biometrika 30, 81-93: the counts by recursion (from memory).
+
+    Examples
+    --------
+    >>> rising_chance(6, 4) * 24  # one order of four values in twenty-four rises in every pair
+    1.0
+    """
+    counts = np.ones(1)
+    for places in range(2, count + 1):
+        counts = np.convolve(counts, np.full(places, 1.0 / places))
+    return float(counts[rising:].sum())

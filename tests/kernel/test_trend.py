@@ -7,12 +7,12 @@ import math
 import numpy as np
 import pytest
 from scipy.special import logsumexp, softmax
-from scipy.stats import multivariate_normal, norm
+from scipy.stats import kendalltau, multivariate_normal, norm
 from scipy.stats import t as student
 
 from combust.kernel.crossing import crossing_time
 from combust.kernel.looks import critical_values
-from combust.kernel.tails import normal_of_student, shares_of_logs, standard_normal_tail, tame_wild
+from combust.kernel.tails import normal_of_student, rising_chance, shares_of_logs, standard_normal_tail, tame_wild
 from combust.kernel.trend import Scatter, find_step, follow_trend, series_of, with_slope_prior
 
 WINTERS = np.arange(12.0)
@@ -294,3 +294,15 @@ def test_two_visits_under_two_laws_and_in_two_segments() -> None:
     common = 0.5 * 0.7788008 * 4e-4
     assert found[0] == pytest.approx(np.array([[5e-4, 1e-4], [1e-4, 5e-4]]), rel=1e-9)
     assert found[1] == pytest.approx(np.array([[5e-4, 1e-4 + common], [1e-4 + common, 5e-4]]), rel=1e-6)
+
+
+@pytest.mark.independent
+@pytest.mark.parametrize("count", [2, 4, 7, 12])
+def test_pairs_that_rise_against_kendall_s_exact_test(count: int) -> None:
+    """scipy's kendalltau, one-sided and exact, for orders that rise in all, most or few of their pairs."""
+    rng = np.random.default_rng(count)
+    for disorder in (0.0, 0.5, 1.0, 2.0):
+        values = np.arange(count) + disorder * count * rng.standard_normal(count)
+        rising = int(np.sum(values[None, :] > values[:, None], where=np.triu(np.ones((count, count), bool), 1)))
+        theirs = kendalltau(np.arange(count), values, method="exact", alternative="greater").pvalue
+        assert rising_chance(rising, count) == pytest.approx(theirs, rel=1e-9)

@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 
+from combust.application.history.climbing import Climb, climb_of
 from combust.application.history.drift_test import Looks, Verdicts, judge, look_at, rule, smallest_drifts
 from combust.application.history.foretold import Ahead, Band, crossing_dates, look_ahead
 from combust.application.history.history_result import HeaterHistory, LevelStep, Look
@@ -98,8 +99,11 @@ def heater_history(
     day = max(day, points[-1].date)
     ahead = look_ahead(points[-1].date, careful, scatter, band, day, found_drift=bool(verdicts.drifts[0]))
     cross = crossing_dates(points, careful, band) if fitted else (None, None, None)
-    findings = in_order([*seen, *_of_lambda(math.exp(careful.level), band, ahead, day)])
-    ahead = _judged(ahead, findings, day)
+    climb = climb_of(found.points)
+    findings = in_order(
+        [*seen, *_of_lambda(math.exp(careful.level), band, ahead, day), *([climb.found] if climb else ())]
+    )
+    ahead = _judged(_before(ahead, climb, day), findings, day)
     if not fitted:  # a chance without a line would only be what is usual
         ahead = replace(ahead, rich=None, lean=None)
     smallest = [None if one is None else 100.0 * one for one in smallest_drifts(series, trend)]
@@ -195,6 +199,13 @@ def _fitted(points: tuple[Point, ...], *, known: bool) -> tuple[tuple[Point, ...
     points = _set_apart(points, step)
     looks = look_at(series_of_points(points), tamed(points)[None], known=known) if step else verdicts.looks
     return points, verdicts, step, Trend(*(float(np.ravel(part)[0]) for part in looks.trend.at(-1)))
+
+
+def _before(ahead: Ahead, climb: Climb | None, day: datetime.date) -> Ahead:
+    """Return what is foretold with a visit before CO that climbs comes to its watch-point."""
+    if climb is None or climb.reaches is None or (ahead.visit is not None and climb.reaches >= ahead.visit):
+        return ahead
+    return replace(ahead, visit=max(climb.reaches, day), why="CO climbs and would come to its watch-point then")
 
 
 def _judged(ahead: Ahead, findings: Sequence[Finding], day: datetime.date) -> Ahead:

@@ -47,7 +47,10 @@ class Event(Told):
 
 @dataclass(frozen=True, slots=True)
 class Point(Told):
-    """One visit (before or after work): date, lambda at reference air and its relative standard uncertainty."""
+    """One visit (before or after work): date, lambda at reference air and its relative standard uncertainty.
+
+    ``co_air_free_ppm`` is the middle of its readings [ppm], None where no CO was read.
+    """
 
     date: datetime.date
     after: bool
@@ -57,6 +60,7 @@ class Point(Told):
     visit_id: str | None
     group: str
     segment: int
+    co_air_free_ppm: float | None = None
 
     @property
     def years(self) -> float:
@@ -79,6 +83,7 @@ class _Row:
     date: datetime.date
     air_ratio: float
     relative_u: float
+    co_air_free_ppm: float
 
 
 def points_of(
@@ -172,6 +177,7 @@ def _interpreted(
     ratio = done.values["air_ratio"] / over
     u = np.hypot(done.values["air_ratio_u"] / done.values["air_ratio"], over_u)
     home, other = home_fuel(heater, columns), 0
+    co = done.values["co_air_free_ppm"]
     found = []
     spoilt: Counter[str] = Counter()
     for index, (row, date) in enumerate(rows):
@@ -182,7 +188,9 @@ def _interpreted(
             spoilt[codes[0] if codes else "no lambda, or a fuel of unknown density"] += 1
             continue
         other += fuels[which[index]] != home
-        found.append(_Row(row, date, float(ratio[index]), float(u[index])))
+        found.append(
+            _Row(row, date, float(ratio[index]), float(u[index]), float(done.values["co_air_free_ppm"][index]))
+        )
     for reason, number in spoilt.items():
         tell(told, number, f"left out: {reason.replace('_', ' ')}.")
     low = sum(row.values.get("altitude_m") is None and row.values.get("pressure_hpa") is None for row in found)
@@ -232,7 +240,9 @@ def _grouped(
         zeroed = sum(day <= date for day in rezeros)
         group = f"{analyser or 'analyser not named'}/{zeroed}"
         identity = same[0].values.get("visit_id")
-        points.append(Point(date, after, float(np.exp(logs.mean())), noise, len(same), identity, group, steps))
+        co = [row.co_air_free_ppm for row in same if np.isfinite(row.co_air_free_ppm)]
+        middle = float(np.median(co)) if co else None
+        points.append(Point(date, after, float(np.exp(logs.mean())), noise, len(same), identity, group, steps, middle))
     if rezeros:
         told.append(
             f"The analyser was set anew {many(len(rezeros), 'time')}: it counts as another analyser from then on."

@@ -1,0 +1,91 @@
+"""CO that climbs from visit to visit is told long before a limit, also within one winter; scatter alone seldom is."""
+
+from __future__ import annotations
+
+import datetime
+import math
+
+import numpy as np
+import pytest
+
+from combust.application.history.climbing import climb_of
+from combust.application.history.heater_history import heater_history
+from combust.application.history.visit_points import Event, Point
+from combust.domain.limits import limit
+from tests.application.test_history import HEATER, TODAY, row
+
+WINTER = ("2025-10-04", "2025-11-03", "2025-12-05", "2026-01-06")
+SCATTER, VISITS, HEATERS = 0.30, 12, 1500
+
+
+def winter(co, days=WINTER, **more):
+    return [
+        {**row(2025, 1.6), "taken_at": day, "co_dry_ppm": float(one), **more} for day, one in zip(days, co, strict=True)
+    ]
+
+
+def told(rows, **more):
+    found = heater_history(rows, HEATER, on=more.pop("on", datetime.date(2026, 1, 10)), **more)
+    return found, [one for one in found.findings if one.code == "co_climbs"]
+
+
+def test_a_heater_that_creeps_within_one_winter_is_told_and_comes_sooner() -> None:
+    """45, 70, 110, 180 ppm in a winter, a factor of about 1.6 a month; at O2 8.2 % air-free 20.95/12.75 = 1.643 times
+    as much. From 296 ppm to 400 it is ln(1.35)/ln(1.6) = 0.65 of a month. By lambda alone it comes in a year.
+    """
+    found, climbs = told(winter((45, 70, 110, 180)))
+    assert len(climbs) == 1
+    assert "74, 115, 181, 296 ppm" in climbs[0].text
+    assert not found.drifts
+    assert found.next_visit is not None
+    assert datetime.date(2026, 1, 18) <= found.next_visit <= datetime.date(2026, 2, 2)
+    assert "CO climbs" in found.why_then
+
+
+@pytest.mark.parametrize(
+    "co",
+    [(45, 70, 110), (180, 110, 70, 45), (60, 70, 80, 90), (45, 110, 70, 180), (5, 9, 14, 25), (None,) * 4],
+    ids=["three visits", "falls", "little", "up and down", "less than a meter tells", "no CO"],
+)
+def test_what_does_not_climb_is_not_told(co) -> None:
+    rows = winter([one or 0.0 for one in co], WINTER[: len(co)])
+    if co[0] is None:
+        rows = [{key: value for key, value in one.items() if key != "co_dry_ppm"} for one in rows]
+    found, climbs = told(rows)
+    assert climbs == []
+    assert found.next_visit == datetime.date.fromisoformat(WINTER[len(co) - 1]) + datetime.timedelta(days=365)
+
+
+def test_work_on_the_heater_begins_it_anew_and_a_stop_comes_first() -> None:
+    rows = winter((45, 70, 110, 180))
+    _, climbs = told(rows, events=[Event("repair", datetime.date(2025, 11, 20))])
+    assert climbs == []
+    found, climbs = told([*rows, *winter((2400,), ("2026-01-08",))])
+    assert climbs
+    assert found.stopped
+    assert found.next_visit is None
+
+
+def test_at_the_watch_point_already_it_is_due_now() -> None:
+    assert limit("exhaust_co_warn") == 400.0
+    found, _ = told(winter((60, 120, 200, 350)), on=TODAY)
+    assert found.due_now
+
+
+def points(logs):
+    day = datetime.date(2014, 11, 5)
+    return [
+        Point(day + datetime.timedelta(days=365 * place), False, 1.6, 0.03, 1, None, "", 0, 60.0 * math.exp(one))
+        for place, one in enumerate(logs)
+    ]
+
+
+@pytest.mark.independent
+def test_scatter_alone_is_seldom_told_and_a_doubling_in_three_years_nearly_always() -> None:
+    """Independent lognormal CO of 30 % scatter: in twelve visits, looked at after each, under 5 % of the heaters."""
+    rng = np.random.default_rng(60)
+    draws = rng.normal(0.0, SCATTER, (HEATERS, VISITS))
+    quiet = [any(climb_of(points(one[:count])) for count in range(4, VISITS + 1)) for one in draws[: HEATERS // 3]]
+    assert np.mean(quiet) < 0.05 + 2.0 * math.sqrt(0.05 * 0.95 / len(quiet))
+    climbing = draws + math.log(2.0) / 3.0 * np.arange(VISITS)
+    assert np.mean([climb_of(points(one)) is not None for one in climbing]) > 0.95
