@@ -52,6 +52,12 @@ def test_unknown_location_stops_and_proposes_nothing_that_runs(capsys):
     assert strict[0] == 4
 
 
+def test_a_pressure_that_is_probably_in_another_unit_is_told(capsys):
+    code, out, err = run(capsys, "cause", "--heater", PROFILE, *RICH, "--intake-static=-1.4")
+    assert code == 0
+    assert "intake_static_pa = -1.4 Pa" in out + err
+
+
 def test_table_of_visits_with_rows_of_other_heaters_and_a_bad_one(capsys, tmp_path):
     table = tmp_path / "visits.csv"
     table.write_text(

@@ -62,27 +62,34 @@ class FirstLook:
 def first_look(heater: Heater, instrument: InstrumentClass, visits: Sequence[Sequence[Values]]) -> list[FirstLook]:
     """Return the first look at each visit; their readings are interpreted in one go."""
     rows = [reading for readings in visits for reading in readings]
-    worked = interpret_columns(columns_of_readings(rows, [heater.fuel]), instrument)
+    entered = columns_of_readings(rows, [heater.fuel])
+    worked = interpret_columns(entered, instrument)
     columns = {**worked.values, **{name: np.broadcast_to(worked.details[name], len(rows)) for name in DETAILS}}
     looks, start = [], 0
     for readings in visits:
         numbers = [{key: float(column[start + row]) for key, column in columns.items()} for row in range(len(readings))]
         codes = [judge.codes_of(int(mask)) for mask in worked.mask[start : start + len(readings)]]
-        looks.append(_look(heater, readings, numbers, codes))
+        unsure = ["unit_doubtful" in told for told in codes]
+        doubts = [judge.doubts_in_words(entered, start + row) if where else "" for row, where in enumerate(unsure)]
+        looks.append(_look(heater, readings, numbers, codes, doubts))
         start += len(readings)
     return looks
 
 
 def _look(
-    heater: Heater, readings: Sequence[Values], numbers: Sequence[dict[str, float]], codes: Sequence[list[str]]
+    heater: Heater,
+    readings: Sequence[Values],
+    numbers: Sequence[dict[str, float]],
+    codes: Sequence[list[str]],
+    doubts: Sequence[str],
 ) -> FirstLook:
     stated = dict.fromkeys(reading.get("fuel") for reading in readings)
     found = {one.code: one for one in gasoline_stops(heater, *stated)}
     invalid = False
     used: list[Values] = []
     assumed: list[Assumed] = []
-    for reading, number, told in zip(readings, numbers, codes, strict=True):
-        fields = _fields(reading, number, heater)
+    for reading, number, told, unsure in zip(readings, numbers, codes, doubts, strict=True):
+        fields = _fields(reading, number, heater) | {"doubts": unsure}
         beyond = own_limits(**{key: fields[name] for key, name in OF_DOCUMENT.items()}, height_judged=True)
         for code in (*told, *(code for code, where in beyond.items() if where)):
             if code not in QUIET and code not in found:

@@ -188,9 +188,7 @@ def _interpreted(
             spoilt[codes[0] if codes else "no lambda, or a fuel of unknown density"] += 1
             continue
         other += fuels[which[index]] != home
-        found.append(
-            _Row(row, date, float(ratio[index]), float(u[index]), float(done.values["co_air_free_ppm"][index]))
-        )
+        found.append(_Row(row, date, float(ratio[index]), float(u[index]), float(co[index])))
     for reason, number in spoilt.items():
         tell(told, number, f"left out: {reason.replace('_', ' ')}.")
     low = sum(row.values.get("altitude_m") is None and row.values.get("pressure_hpa") is None for row in found)

@@ -141,6 +141,13 @@ def doubtful(columns: Columns) -> dict[str, Any]:
     return found
 
 
+def doubts_in_words(columns: Columns, row: int) -> str:
+    """Return the numbers of a row that are probably in another unit, and what is said of each."""
+    unsure = [key for key, where in doubtful(columns).items() if np.broadcast_to(where, columns.size)[row]]
+    told = [(key, np.broadcast_to(columns.number(key), columns.size)[row], quantity(key)) for key in unsure]
+    return "; ".join(f"{key} = {value:.3g} {known.unit} {known.doubt}" for key, value, known in told)
+
+
 def mask_of(found: dict[str, Any], size: int) -> Any:
     """Return findings as one bit mask per row."""
     mask = np.zeros(size, dtype=np.uint64)

@@ -11,7 +11,7 @@ import numpy as np
 
 from combust.application.reading.columns import columns_of_reading
 from combust.application.reading.interpret import ROUTES, VERDICTS, Interpretation, interpret_columns
-from combust.application.reading.judge import OF_A_UNIT, codes_of, doubtful
+from combust.application.reading.judge import OF_A_UNIT, codes_of, doubts_in_words
 from combust.application.reading.stand_ins import DEFAULT_FUEL, stand_ins
 from combust.application.safety import cab_co_rise, told_first
 from combust.data.errors import CombustError, Fault
@@ -19,7 +19,7 @@ from combust.data.fields import as_number
 from combust.data.tables import load_table
 from combust.data.told import Rows
 from combust.data.units import in_our_unit
-from combust.data.vocabulary import inputs, quantities
+from combust.data.vocabulary import inputs
 from combust.domain.catalogue import LABORATORY, Catalogue, get_fuel, shipped_fuels
 from combust.domain.fuel import Fuel
 from combust.domain.instrument import InstrumentClass, instrument_class
@@ -299,21 +299,14 @@ def _sentences(reading: Reading, burnt: Fuel, done: Interpretation, value: dict[
         hint += " Another fuel moves it either way; an air leak never shows here."
     analyser = float(np.ravel(done.details["analyser_co2_maximum"])[0])
     numbers = _numbers(done, reading)
-    unsure = doubtful(columns_of_reading(reading, burnt))
     numbers |= {
-        "doubts": "; ".join(in_doubt(key, reading[key]) for key, where in unsure.items() if np.any(where)),
+        "doubts": doubts_in_words(columns_of_reading(reading, burnt), 0),
         "pair_hint": hint,
         "co2_maximum_pct": burnt.co2_maximum_pct,
         "analyser_co2_maximum_pct": analyser,
         "analyser_setting": _setting_like(analyser),
     }
     return tuple(finding(code, numbers) for code in codes_of(done.mask[0]))
-
-
-def in_doubt(key: str, value: Any) -> str:
-    """Return a number that is probably in another unit, and what is said of it."""
-    known = quantities()[key]
-    return f"{key} = {value:.3g} {known.unit} {known.doubt}"
 
 
 def unit_doubts(reading: Reading, burnt: Fuel) -> tuple[Finding, ...]:
