@@ -9,8 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from combust.application.history.drift_test import rule
-from combust.application.history.foretold import FARTHEST_YEARS
-from combust.application.history.visit_points import DAYS_PER_YEAR, Point
+from combust.application.history.visit_points import DAYS_PER_YEAR, FARTHEST_YEARS, Point
 from combust.data.told import Told
 from combust.domain.limits import Finding, finding, limit
 from combust.kernel.tails import rising_chance

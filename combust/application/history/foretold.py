@@ -5,20 +5,19 @@ from __future__ import annotations
 import datetime
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from statistics import NormalDist
 from typing import Any
 
 import numpy as np
 
+from combust.application.history.climbing import Climb
 from combust.application.history.drift_test import rule
-from combust.application.history.visit_points import DAYS_PER_YEAR, Point
+from combust.application.history.visit_points import DAYS_PER_YEAR, FARTHEST_YEARS, Point
 from combust.data.told import Told
 from combust.kernel.crossing import crossing_time
 from combust.kernel.tails import standard_normal_tail
 from combust.kernel.trend import Trend
-
-FARTHEST_YEARS = 50.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +34,7 @@ class Ahead(Told):
     """Lambda on the day of the question with its standard uncertainty [-], and what is foretold.
 
     ``rich`` and ``lean`` are the chances [0 to 1] that one reading on that day lies below or above the band, None
-    where there is no band; ``visit`` is the day a visit is worth making, ``why`` the reason.
+    where there is no band; ``visit`` is the day a visit is worth making, ``why`` the reason; ``climb`` how CO climbs.
     """
 
     air_ratio: float
@@ -44,6 +43,7 @@ class Ahead(Told):
     lean: float | None
     visit: datetime.date | None
     why: str
+    climb: Climb | None = None
 
     @property
     def risk(self) -> float | None:
@@ -91,6 +91,15 @@ def _line(trend: Trend, years: Any) -> tuple[Any, Any]:
     """Return the line and its standard uncertainty, years after its reference."""
     variance = trend.variance_level + 2.0 * years * trend.covariance + years**2 * trend.variance_slope
     return trend.level + trend.slope * years, np.sqrt(variance)
+
+
+def before_co(ahead: Ahead, climb: Climb | None, day: datetime.date) -> Ahead:
+    """Return what is foretold with a visit before CO that climbs comes to its watch-point, not before the day."""
+    when = None if climb is None else climb.reaches
+    if when is None or (ahead.visit is not None and when >= ahead.visit):
+        return replace(ahead, climb=climb)
+    why = "CO climbs and would come to its watch-point then"
+    return replace(ahead, climb=climb, visit=max(when, day), why=why)
 
 
 Dates = tuple[datetime.date | None, datetime.date | None, datetime.date | None]

@@ -12,9 +12,9 @@ from typing import Any
 
 import numpy as np
 
-from combust.application.history.climbing import Climb, climb_of
+from combust.application.history.climbing import climb_of
 from combust.application.history.drift_test import Looks, Verdicts, judge, look_at, rule, smallest_drifts
-from combust.application.history.foretold import Ahead, Band, crossing_dates, look_ahead
+from combust.application.history.foretold import Ahead, Band, before_co, crossing_dates, look_ahead
 from combust.application.history.history_result import HeaterHistory, LevelStep, Look
 from combust.application.history.last_visit import JudgedVisit, last_findings
 from combust.application.history.visit_points import (
@@ -92,18 +92,15 @@ def heater_history(
     seen = _last(rows, visits, heater, until)
     found = _counted(rows, heater, events, instrument, stage, visit_noise_pct, catalogue, until, seen)
     points, verdicts, step, trend = _fitted(found.points, known=visit_noise_pct is not None)
-    series, band = series_of_points(points), _band(heater, found.stage)
+    day, series, band = max(day, points[-1].date), series_of_points(points), _band(heater, found.stage)
     scatter = trend.noise * float(np.median(series.noise))
     fitted = trend.variance_slope < rule("drift_cannot_be_told") ** 2
     careful = with_slope_prior(trend, rule("drift_prior_pct_per_year") / 100.0)
-    day = max(day, points[-1].date)
     ahead = look_ahead(points[-1].date, careful, scatter, band, day, found_drift=bool(verdicts.drifts[0]))
     cross = crossing_dates(points, careful, band) if fitted else (None, None, None)
-    climb = climb_of(found.points)
-    findings = in_order(
-        [*seen, *_of_lambda(math.exp(careful.level), band, ahead, day), *([climb.found] if climb else ())]
-    )
-    ahead = _judged(_before(ahead, climb, day), findings, day)
+    ahead = before_co(ahead, climb_of(found.points), day)
+    findings = in_order([*seen, *_foretold(math.exp(careful.level), band, ahead, day)])
+    ahead = _judged(ahead, findings, day)
     if not fitted:  # a chance without a line would only be what is usual
         ahead = replace(ahead, rich=None, lean=None)
     smallest = [None if one is None else 100.0 * one for one in smallest_drifts(series, trend)]
@@ -201,13 +198,6 @@ def _fitted(points: tuple[Point, ...], *, known: bool) -> tuple[tuple[Point, ...
     return points, verdicts, step, Trend(*(float(np.ravel(part)[0]) for part in looks.trend.at(-1)))
 
 
-def _before(ahead: Ahead, climb: Climb | None, day: datetime.date) -> Ahead:
-    """Return what is foretold with a visit before CO that climbs comes to its watch-point."""
-    if climb is None or climb.reaches is None or (ahead.visit is not None and climb.reaches >= ahead.visit):
-        return ahead
-    return replace(ahead, visit=max(climb.reaches, day), why="CO climbs and would come to its watch-point then")
-
-
 def _judged(ahead: Ahead, findings: Sequence[Finding], day: datetime.date) -> Ahead:
     """Return what is foretold under the findings: no visit but before it runs again, or one now."""
     if any(one.severity == "stop" for one in findings):
@@ -224,9 +214,9 @@ def _set_apart(points: tuple[Point, ...], step: LevelStep | None) -> tuple[Point
     return tuple(replace(one, segment=2 * one.segment + (one.date >= step.after)) for one in points)
 
 
-def _of_lambda(level: float, band: Band, ahead: Ahead, day: datetime.date) -> list[Finding]:
-    """Return the findings of lambda below its lowest at the last visit, and of a reading that will lie outside."""
-    found = []
+def _foretold(level: float, band: Band, ahead: Ahead, day: datetime.date) -> list[Finding]:
+    """Return the findings of CO that climbs, of lambda below its lowest, and of a reading that will lie outside."""
+    found = [] if ahead.climb is None else [ahead.climb.found]
     if band.low is not None and level < band.low:
         found.append(finding("air_ratio_below_minimum", air_ratio=level, u95=0.0, minimum=band.low))
     if ahead.risk is not None and ahead.risk >= limit("risk_high"):

@@ -33,7 +33,7 @@ SPOILT = (
     *("pair_disagrees", "too_early", "o2_like_air", "no_gas", "intake_recirculation", "fuel_not_as_stated"),
     *("fuel_sample_waxed", "fuel_sample_water", "looks_like_fraction"),
 )
-DAYS_PER_YEAR = 365.25
+DAYS_PER_YEAR, FARTHEST_YEARS = 365.25, 50.0  # nothing is foretold for longer
 
 
 @dataclass(frozen=True, slots=True)
