@@ -82,6 +82,11 @@ def _stages_with(code: str, rows: Sequence[Mapping[str, Any]]) -> set[str]:
 
 
 def _of_flue_gas(row: Mapping[str, Any]) -> bool:
-    """Return whether a reading is of flue gas: O2 that is not given is not held against it."""
+    """Return whether a reading is of flue gas: not of a sample that is known to hold outside air, nor of air alone.
+
+    O2 that is not given is not held against it.
+    """
+    if row.get("probe_leak_test") == "fail":
+        return False
     o2 = row.get("o2_dry_pct") if row.get("o2_dry_pct") is not None else row.get("o2_wet_pct")
     return o2 is None or float(o2) < limit("o2_no_lambda")

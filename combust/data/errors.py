@@ -113,7 +113,7 @@ class CombustError(ValueError):
     faults : tuple of Fault
         All of them.
     safety : Safety or None
-        What the acceptable values beside them say, where that was looked at.
+        What the acceptable values beside them say, where that was looked at; its stops come first in the message.
     """
 
     safety: Any = None
@@ -125,8 +125,15 @@ class CombustError(ValueError):
         self.low, self.high, self.code, self.hint = first.low, first.high, first.code, first.hint
         super().__init__("\n".join(str(fault) for fault in self.faults))
 
+    def _stops(self) -> list[str]:
+        return [one.text for one in getattr(self.safety, "stops", ())]
+
+    def __str__(self) -> str:
+        return "\n".join([*self._stops(), super().__str__()])
+
     def _repr_html_(self) -> str:
-        return "".join(f"<p>{escape(str(fault))}</p>" for fault in self.faults)
+        stops = [f"<p><strong>{escape(stop)}</strong></p>" for stop in self._stops()]
+        return "".join([*stops, *(f"<p>{escape(str(fault))}</p>" for fault in self.faults)])
 
     def __reduce__(self) -> tuple[type[CombustError], tuple[tuple[Fault, ...]]]:
         return (type(self), (self.faults,))

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from combust.application.history.climbing import climb_of
+from combust.application.history.fleet_history import fleet_history
 from combust.application.history.heater_history import heater_history
 from combust.application.history.visit_points import Event, Point
 from combust.domain.limits import limit
@@ -70,6 +71,10 @@ def test_at_the_watch_point_already_it_is_due_now() -> None:
     assert limit("exhaust_co_warn") == 400.0
     found, _ = told(winter((60, 120, 200, 350)), on=TODAY)
     assert found.due_now
+    found, climbs = told(winter((300,), WINTER[:1]))  # 493 ppm air-free, of one visit
+    assert climbs == []
+    assert found.due_now
+    assert "493 ppm" in found.why_then
 
 
 def points(logs):
@@ -89,3 +94,19 @@ def test_scatter_alone_is_seldom_told_and_a_doubling_in_three_years_nearly_alway
     assert np.mean(quiet) < 0.05 + 2.0 * math.sqrt(0.05 * 0.95 / len(quiet))
     climbing = draws + math.log(2.0) / 3.0 * np.arange(VISITS)
     assert np.mean([climb_of(points(one)) is not None for one in climbing]) > 0.95
+
+
+def test_a_sample_with_outside_air_takes_no_stop_back() -> None:
+    """CO of a leaking sample reads low (common practice, no source): the stop of the day before stands."""
+    stopped, leaking = winter((1450, 60), WINTER[:2])
+    for one, stands in (({**leaking, "probe_leak_test": "fail", "o2_dry_pct": 16.2}, True), (leaking, False)):
+        found, _ = told([stopped, one])
+        assert found.stopped is stands
+
+
+def test_rows_that_name_no_heater_keep_their_stop() -> None:
+    rows = [*winter((45, 50), WINTER[:2]), {**winter((2500,), WINTER[:1])[0], "heater_id": None, "visit_id": "C9"}]
+    found = fleet_history(rows, [HEATER], on=TODAY)
+    assert [one.code for one in found.safety.stops][:1] == ["exhaust_co_high"]
+    assert "2025-10-04" in found.safety.stops[0].text
+    assert not found.heaters[0].stopped

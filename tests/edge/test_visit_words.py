@@ -265,3 +265,34 @@ def test_a_check_in_other_words_is_told_to_count_for_no_cause(line: str, takes: 
     (told,) = written_since(after_line(before, new), before)
     assert "kept in words, no cause takes it" in told
     assert takes in told
+
+
+def told_back(*lines: str) -> list[str]:
+    """Return why a heater may not be handed back after a healthy reading, the lines, and clean air in the cab."""
+    visit = typed("outdoors altitude 210 air 15", "high o2 8.2 co 40 flue 330 fuel diesel_b7", *lines)
+    return visit.hand_back_doubts(visit.safety)
+
+
+AIR = "cab 1 outside 0"
+
+
+@pytest.mark.parametrize(
+    ("lines", "doubted"),
+    [
+        ((AIR,), ""),
+        ((AIR, "check cab_co 55 ppm in the cab"), "55 ppm in the cab"),
+        (("check cab_co 55 ppm in the cab", AIR), ""),  # measured afterwards
+        ((AIR, "check joints leaking at the clamp"), "leaking at the clamp"),
+        ((AIR, "check joints leaking at the clamp", "joints tight"), ""),
+        (
+            ("check heating_air smells of exhaust", AIR, "air_out_temp_c 88"),
+            "smells of exhaust",
+        ),  # no thermometer tells that
+        ((AIR, "check supply_voltage fell a little"), ""),
+    ],
+)
+def test_a_danger_in_words_that_nothing_judges_is_not_handed_back(lines: tuple[str, ...], doubted: str) -> None:
+    """Found by somebody who wrote down what was smelt and seen: the sheet said that nothing was found."""
+    told = told_back(*lines)
+    assert [one for one in told if "nothing judges" in one] == [one for one in told if doubted and doubted in one]
+    assert bool(told) is bool(doubted)

@@ -15,6 +15,8 @@ from combust.application.history.heater_history import heater_history
 from combust.application.history.history_result import HeaterHistory
 from combust.application.history.last_visit import JudgedVisit
 from combust.application.history.visit_points import Event, Point, logs_of, series_of_points, tamed, tell
+from combust.application.reading.result import safety_of
+from combust.application.visit.taken import name_of_row, of_rows
 from combust.data.errors import CombustError, Fault
 from combust.data.near import folded_id, folded_name, one_spelling
 from combust.data.told import Told
@@ -23,6 +25,8 @@ from combust.domain.limits import Finding, in_order
 from combust.domain.result import Result
 from combust.domain.safety import Safety
 from combust.kernel.trend import follow_trend
+
+NO_HEATER = "a heater without a name"
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,15 +131,16 @@ def fleet_history(
     for row in rows:
         if row.get("heater_id"):
             by_heater.setdefault(str(row["heater_id"]), []).append(row)
-    tell(told, len(rows) - sum(map(len, by_heater.values())), "without a heater: left out.")
+    nameless = [row for row in rows if not row.get("heater_id")]
+    tell(told, len(nameless), "without a heater: left out.")
     profiles = dict(zip(one_spelling(profiles, by_heater), profiles.values(), strict=True))
-    found, lost = [], {}
+    found, lost = [], _stops_of_nobody(nameless)
     for name, own in by_heater.items():
         work = {"events": (events or {}).get(name, ()), "visits": judged.get(name, ()), "on": on, **options}
         try:
             found.append(heater_history(own, profiles.get(name), **work))
         except CombustError as error:
-            lost[name] = NotFollowed(str(error), error.safety.findings if error.safety else ())
+            lost[name] = NotFollowed(str(error.args[0]), error.safety.findings if error.safety else ())
     if not found:
         why = "holds no heater that can be followed"
         hint = " ".join([*told, *(f"{name}: {one.why}" for name, one in lost.items())])
@@ -153,6 +158,12 @@ def fleet_history(
         tuple(told),
         lost_rows,
     )
+
+
+def _stops_of_nobody(rows: Sequence[Mapping[str, Any]]) -> dict[str, NotFollowed]:
+    """Return the stops of rows that name no heater: nobody knows which heater they keep off."""
+    stops = of_rows((name_of_row(row), safety_of(row)) for row in rows).stops
+    return {NO_HEATER: NotFollowed("a heater_id is needed", stops)} if stops else {}
 
 
 def _is_none_of(name: str, names: Iterable[str]) -> bool:

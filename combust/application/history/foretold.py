@@ -11,10 +11,11 @@ from typing import Any
 
 import numpy as np
 
-from combust.application.history.climbing import Climb
+from combust.application.history.climbing import Climb, climb_of
 from combust.application.history.drift_test import rule
 from combust.application.history.visit_points import DAYS_PER_YEAR, FARTHEST_YEARS, Point
 from combust.data.told import Told
+from combust.domain.limits import limit
 from combust.kernel.crossing import crossing_time
 from combust.kernel.tails import standard_normal_tail
 from combust.kernel.trend import Trend
@@ -93,8 +94,11 @@ def _line(trend: Trend, years: Any) -> tuple[Any, Any]:
     return trend.level + trend.slope * years, np.sqrt(variance)
 
 
-def before_co(ahead: Ahead, climb: Climb | None, day: datetime.date) -> Ahead:
-    """Return what is foretold with a visit before CO that climbs comes to its watch-point, not before the day."""
+def before_co(ahead: Ahead, points: Sequence[Point], day: datetime.date) -> Ahead:
+    """Return what is foretold with a visit before CO that climbs comes to its watch-point; on the day where it is."""
+    climb, last = climb_of(points), points[-1].co_air_free_ppm
+    if last is not None and last > limit("exhaust_co_warn"):
+        return replace(ahead, climb=climb, visit=day, why=f"CO was {last:.0f} ppm air-free at the last visit")
     when = None if climb is None else climb.reaches
     if when is None or (ahead.visit is not None and when >= ahead.visit):
         return replace(ahead, climb=climb)

@@ -12,7 +12,6 @@ from typing import Any
 
 import numpy as np
 
-from combust.application.history.climbing import climb_of
 from combust.application.history.drift_test import Looks, Verdicts, judge, look_at, rule, smallest_drifts
 from combust.application.history.foretold import Ahead, Band, before_co, crossing_dates, look_ahead
 from combust.application.history.history_result import HeaterHistory, LevelStep, Look
@@ -98,7 +97,7 @@ def heater_history(
     careful = with_slope_prior(trend, rule("drift_prior_pct_per_year") / 100.0)
     ahead = look_ahead(points[-1].date, careful, scatter, band, day, found_drift=bool(verdicts.drifts[0]))
     cross = crossing_dates(points, careful, band) if fitted else (None, None, None)
-    ahead = before_co(ahead, climb_of(found.points), day)
+    ahead = before_co(ahead, found.points, day)
     findings = in_order([*seen, *_foretold(math.exp(careful.level), band, ahead, day)])
     ahead = _judged(ahead, findings, day)
     if not fitted:  # a chance without a line would only be what is usual

@@ -213,8 +213,8 @@ def safety_of(values: Mapping[str, Any]) -> Safety:
 def safety_of_refused(given: Mapping[str, Any]) -> Safety:
     """Return what the acceptable values of a refused reading say: a stop, or not judged.
 
-    The place is left out, but one that is none counts as not stated. ``given`` holds what was entered under any key;
-    of several values (a tuple) the highest counts, CO over the range as the most there can be.
+    A place that was not entered is left out, one that is none counts as not stated. ``given`` holds what was entered
+    under any key; of several values (a tuple) the highest counts, of places indoors, CO over the range as the most.
     """
     entered: dict[str, Any] = {}
     strange = False
@@ -229,10 +229,10 @@ def safety_of_refused(given: Mapping[str, Any]) -> Safety:
                 number = math.nan if number is None else convert(number) if convert else number
                 value = inputs()[ours].for_stops(number, at_least=str(one).strip()[:1] in (">", "≥"), text=str(one))
             if value == value:
-                entered[ours] = max(value, entered.get(ours, value))
-    return of_all(
-        [safety_of(entered).without_place(), Safety((finding("location_unknown" if strange else "reading_refused"),))]
-    )
+                worse = min if ours == "location" else max
+                entered[ours] = worse(value, entered.get(ours, value))
+    found = safety_of(entered) if "location" in entered and not strange else safety_of(entered).without_place()
+    return of_all([found, Safety((finding("location_unknown" if strange else "reading_refused"),))])
 
 
 Reading._judge_refused = staticmethod(safety_of_refused)

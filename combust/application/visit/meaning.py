@@ -44,7 +44,7 @@ def causes_of(visit: Visit, *, heater: Heater | None = None, **how: Any) -> tupl
             how["learnt"] = Learnt.from_text(str(visit.settings["learnt"]))
         found = rank_causes(heater, rows, **how)[0]
     except CombustError as error:
-        return None, f"not ranked: {error}"
+        return None, f"not ranked: {error.args[0]}"
     if not found.ranked and how.get("next_checks", True):
         safety = of_all([visit.safety, found.safety])
         found = replace(found, next_checks=checks_by_symptom(visit, found, safety))

@@ -21,6 +21,7 @@ from combust.application.visit.entries import (
     names_of,
     once,
 )
+from combust.application.visit.in_words import not_judged
 from combust.application.visit.supply_said import supply_said
 from combust.application.visit.taken import BURNING, NO_FLAME, Branch, Taken, replace_place, without_doubles, worst_co
 from combust.application.visit.words import HEAD, SETTINGS, SUPPLY, with_plate
@@ -341,6 +342,7 @@ class Visit(Result):
         cab and outside measured. What was declared missing is not measured.
         """
         doubts = [] if safety.state == "nothing_found" else list(safety.lines())
+        doubts += not_judged(self.in_force)
         if self.broken:
             doubts.append(f"The record was changed outside combust: {self.broken}.")
         if any(branch.lacks_cab_co for branch in self.branches):
