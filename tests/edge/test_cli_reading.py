@@ -8,8 +8,6 @@ from pathlib import Path
 
 import pytest
 
-import combust
-from combust.data.errors import CombustError
 from combust.data.vocabulary import input_keys, quantities
 from combust.domain.limits import cautions
 from tests.edge.runs import MEASURED, call, is_plain_refusal, spawn
@@ -399,13 +397,3 @@ def test_a_broken_instrument_class_is_refused(tmp_path: Path, change: tuple[str,
     assert run.code == 3
     is_plain_refusal(run)
     assert told in run.err
-
-
-def test_a_place_that_was_entered_stops_beside_a_refused_number() -> None:
-    """Found by a person: indoors, told with an O2 that cannot be, stopped nothing; a word that is none did."""
-    told = call("reading", "--fuel=diesel", "--location=indoors", "--o2-dry=25", "--co-dry=150")
-    assert told.code == 3
-    assert told.err.startswith("STOP. The heater is said to stand indoors.")
-    with pytest.raises(CombustError) as refused:
-        combust.interpret({"o2_dry_pct": 25.0, "location": "indoors"})
-    assert str(refused.value).startswith("STOP. The heater is said to stand indoors.")

@@ -7,8 +7,10 @@ from pathlib import Path
 
 import pytest
 
+import combust
 from combust.application.causes.catalogue import shipped_priors
 from combust.application.causes.rank import rank_causes
+from combust.data.errors import CombustError
 from combust.domain.heater import Heater
 from tests.edge.runs import ROOT, call
 
@@ -379,3 +381,13 @@ def test_a_typed_over_the_range_stops_like_a_cell_of_a_table(tmp_path: Path, com
         assert run.err.startswith("STOP") == run.out.startswith("STOP") == stops, (text, run.err)
         assert "is not a number" in run.err
     assert not (tmp_path / "a.book").exists()
+
+
+def test_a_place_that_was_entered_stops_beside_a_refused_number() -> None:
+    """Found by a person: indoors, told with an O2 that cannot be, stopped nothing; a word that is none did."""
+    told = call("reading", "--fuel=diesel", "--location=indoors", "--o2-dry=25", "--co-dry=150")
+    assert told.code == 3
+    assert told.err.startswith("STOP. The heater is said to stand indoors.")
+    with pytest.raises(CombustError) as refused:
+        combust.interpret({"o2_dry_pct": 25.0, "location": "indoors"})
+    assert str(refused.value).startswith("STOP. The heater is said to stand indoors.")
