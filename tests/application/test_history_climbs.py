@@ -13,6 +13,7 @@ from combust.application.history.fleet_history import fleet_history
 from combust.application.history.heater_history import heater_history
 from combust.application.history.visit_points import Event, Point
 from combust.domain.limits import limit
+from combust.edge.logbook.history import fleet_drift_history
 from tests.application.test_history import HEATER, TODAY, row
 
 WINTER = ("2025-10-04", "2025-11-03", "2025-12-05", "2026-01-06")
@@ -110,3 +111,21 @@ def test_rows_that_name_no_heater_keep_their_stop() -> None:
     assert [one.code for one in found.safety.stops][:1] == ["exhaust_co_high"]
     assert "2025-10-04" in found.safety.stops[0].text
     assert not found.heaters[0].stopped
+
+
+def test_a_heater_stays_off_by_a_row_that_was_refused(tmp_path) -> None:
+    """Found by a person: the stop stood above the table, and the table made the same heater due in a year."""
+    table = tmp_path / "w.csv"
+    head = "heater_id,taken_at,fuel,stage,location,o2_dry_pct,co_dry_ppm"
+    lines = [
+        "H-05,2025-10-17,diesel_b7,high,outdoors,8.2,45", "H-05,2025-12-14,diesel_b7,high,outdoors,8.2,9999999",
+        "H-12,2025-10-17,diesel_b7,high,outdoors,8.2,50", "H-12,31.11.2025,diesel_b7,high,outdoors,8.2,2500",
+        "H-02,2025-10-17,diesel_b7,high,outdoors,8.2,50", "H-01,2025-10-17,diesel_b7,high,outdoors,,1500",
+        "H-07,2025-10-17,diesel_b7,high,outdoors,25,2500", "H-07,2025-10-19,diesel_b7,high,outdoors,8.2,50",
+    ]  # fmt: skip
+    table.write_text("\n".join([head, *lines]) + "\n", encoding="utf-8")
+    found = fleet_drift_history(table, on=datetime.date(2026, 3, 1))
+    assert {one.heater_id: one.stopped for one in found.heaters} == {
+        "H-05": True, "H-12": True, "H-02": False, "H-07": False,  # of H-07 CO was read again
+    }  # fmt: skip
+    assert "H-05, H-12, H-01 must stay OFF" in found.summary

@@ -76,9 +76,11 @@ class FleetHistory(Result):
     def summary(self) -> str:
         """The answer in one line: who stays off, who is due now."""
         names = {word: _names(one for one in self.heaters if one.when_due == word) for word in ("HEATER OFF", "now")}
+        lost = [name for name, one in self.not_followed.items() if Safety(one.findings).stops]
+        off = ", ".join(filter(None, [names["HEATER OFF"], *lost]))
         drifting = ", ".join(f"{one.heater_id} ({one.way})" for one in self.heaters if one.drifts)
         parts = [
-            f"{names['HEATER OFF']} must stay OFF by the last visit." if names["HEATER OFF"] else "",
+            f"{off} must stay OFF by the last visit." if off else "",
             f"Due now: {names['now']}." if names["now"] else "No heater that can be followed is due now.",
             f"Drifting: {drifting}." if drifting else "",
             f"Not followed: {', '.join(self.not_followed)}." if self.not_followed else "",

@@ -17,6 +17,7 @@ from combust.application.history.heater_history import heater_history
 from combust.application.history.history_result import HeaterHistory
 from combust.application.history.last_visit import JudgedVisit
 from combust.application.history.visit_points import Event
+from combust.application.reading.result import safety_of
 from combust.application.visit.taken import Taken, name_of_row, of_rows
 from combust.application.visit.visit import Visit, alarm_findings
 from combust.data.errors import CombustError, Fault, shorten
@@ -35,6 +36,8 @@ from combust.edge.tables.times import moment, why_no_moment
 
 if TYPE_CHECKING:
     import pandas as pd
+
+    from combust.edge.tables.reader import Entries
 
 
 def drift_history(
@@ -167,6 +170,15 @@ class LogEntries:
     refused: Counter[str] = field(default_factory=Counter)  # heater -> how many of its rows were refused
     spelled: dict[str, str] = field(default_factory=dict)  # ids of heaters as they are compared -> as first met
 
+    def add_refused(self, table: Entries) -> None:
+        """Add the stops of refused rows: each keeps its heater off; of no heater it is told by itself."""
+        self.stops.extend(table.of_nobody)
+        for line, values, codes in table.stopped:
+            if heater := self._spelled(values.get("heater_id")):
+                name, day = name_of_row(values, f"row {line}"), date_of(values.get("taken_at"))
+                stops = tuple(one.named(name) for one in safety_of(values).stops if one.code in codes)
+                self.judged.append(JudgedVisit(heater, f"row {line}", day, partial(Safety, stops), [values]))
+
     def add(self, visit: NewVisit | Visit, entries: Iterable[tuple[str, Any]], opened: date | None = None) -> None:
         """Add the entries of one visit, (kind, content); its day is that of its last reading, else when it was opened.
 
@@ -259,7 +271,8 @@ def _of_table(given: Any, mapping: MapLike) -> LogEntries:
     from combust.edge.logbook.visit_tables import visits_of_table
 
     visits, table = visits_of_table(given, mapping=mapping)
-    entries = LogEntries(notes=[*table.notes, *table.told("Row {} was refused: {}")], stops=table.stops)
+    entries = LogEntries(notes=[*table.notes, *table.told("Row {} was refused: {}")])
+    entries.add_refused(table)
     entries.refused.update(str(row["heater_id"]) for row in table.lost.values() if row.get("heater_id"))
     for visit in visits:
         entries.add(visit, ((kind, body) for kind, _, body in visit.entries))

@@ -84,7 +84,8 @@ def visits_of_table(path: str | Path, *, mapping: MapLike = None) -> tuple[list[
     for visit in [*gathered.values()]:
         if fault := _closed_too_early(visit):
             del gathered[visit.visit_id]
-            entries.stops += safety_of_visits([visit], ()).stops
+            stops = safety_of_visits([visit], ()).stops
+            entries.stops, entries.of_nobody = [*entries.stops, *stops], [*entries.of_nobody, *stops]
             for row in visit.rows:
                 entries.refuse(row.line, [fault], values={"visit_id": visit.visit_id})
     entries.notes = [*entries.notes, *_strange_fuels(gathered.values()), *_strange_stages(gathered.values())]

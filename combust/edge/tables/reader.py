@@ -93,8 +93,8 @@ class Entries:
     """A table as what was entered: (line, values by key) of good rows, (line, reasons) of refused ones.
 
     ``rows`` counts both. ``stops`` are the stop conditions that the good values of refused rows hold, once a heater,
-    ``stopped`` those rows (line, values, codes), ``notes`` what is to be told, ``faults`` what is wrong with the row of
-    a line, ``lost`` the good values of a refused row by its line, ``table`` what was read.
+    ``of_nobody`` those of rows without one, ``stopped`` the rows (line, values, codes), ``notes`` what is to be told,
+    ``faults`` what is wrong with the row of a line, ``lost`` the good values of a refused row, ``table`` what was read.
     """
 
     rows: int = 0
@@ -102,6 +102,7 @@ class Entries:
     refused: list[tuple[int, str]] = field(default_factory=list)
     stops: list[Finding] = field(default_factory=list)
     stopped: list[tuple[int, dict[str, Any], list[str]]] = field(default_factory=list)
+    of_nobody: list[Finding] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     faults: dict[int, tuple[Fault, ...]] = field(default_factory=dict)
     lost: dict[int, dict[str, Any]] = field(default_factory=dict)
@@ -111,8 +112,7 @@ class Entries:
     def told(self, words: str = "row {}: {}", *, without: str = "") -> list[str]:
         """Return what is wrong with refused rows, in the order of the table, from their lines and reasons.
 
-        Rows with one and the same thing wrong are told together, whatever was written in each. A row whose reason holds
-        ``without`` is left out.
+        Rows with one and the same thing wrong are told together; one whose reason holds ``without`` is left out.
         """
         alike: dict[Any, list[tuple[int, str]]] = {}
         for line, why in sorted(self.refused):
@@ -164,14 +164,14 @@ class Entries:
                 continue
             codes = codes_of(mask_of[row] & stop_bits())
             self.refuse(line, [fault for _, fault in rows.faults.of[row]], codes, values)
-            if codes:
-                self.stopped.append((line, values, codes))
+            self.stopped += [(line, values, codes)] if codes else []
             heater = values.get("heater_id")
             if new := {*codes} - self._stopped.setdefault(heater, set()):
                 self._stopped[heater] |= new
-                found = safety_of({key: value for key, value in values.items() if key in known})
+                found = safety_of({key: value for key, value in values.items() if key in known}).stops
                 name = name_of_row(values, *filter(None, [f"row {line}", heater]))
-                self.stops += [stop.named(name) for stop in found.stops if stop.code in new]
+                stops = [stop.named(name) for stop in found if stop.code in new]
+                self.stops, self.of_nobody = self.stops + stops, self.of_nobody + stops * (not heater)
 
 
 @dataclass(slots=True)
