@@ -27,7 +27,7 @@ _GASES = {"o2", "co2", "co", "hc", "no", "n2", "h2", "h2o", "so2"}
 class Told:
     """What every record that a person may look at can do; a mixin.
 
-    A class gives its fields, or the rows that people read with :meth:`lines`. What was not entered has no row.
+    A class gives its fields, or the rows that people read with ``lines``. What was not entered has no row.
 
     Attributes
     ----------

@@ -218,7 +218,7 @@ def plain(value: Any) -> object:
 class Result(Told):
     """What every result can do beside telling itself; a mixin of frozen dataclasses.
 
-    A class gives its fields and, with :meth:`lines`, the rows that people read. The fields ``findings`` (Finding),
+    A class gives its fields and, with ``lines``, the rows that people read. The fields ``findings`` (Finding),
     ``assumed`` (Assumed), ``left_out`` and ``cautions`` (texts) are shown after the rows wherever a class has them.
 
     Attributes
