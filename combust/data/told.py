@@ -14,6 +14,7 @@ from combust.data.vocabulary import quantities
 
 Rows = list[tuple[str, str]]
 T = TypeVar("T")
+R = TypeVar("R", bound="Told")
 C = TypeVar("C", bound=type)
 
 MOST_IN_REPR = 3
@@ -110,14 +111,14 @@ class Told:
         return []
 
 
-class Several(list[T]):
+class Several(list[R]):
     """A list of records that a notebook shows one below the other."""
 
     def __str__(self) -> str:
         return "\n\n".join(map(str, self))
 
     def _repr_html_(self) -> str:
-        return "".join(one._repr_html_() for one in self)  # type: ignore[attr-defined]
+        return "".join(one._repr_html_() for one in self)
 
 
 class ByName(dict[str, T]):

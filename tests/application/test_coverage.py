@@ -140,8 +140,8 @@ def test_honest_pairs_agree_as_often_at_any_lambda(ratio: float) -> None:
     assert np.mean(z > 2.0) == pytest.approx(0.0455, abs=0.005)
 
 
-def disturbed(what: str, seed: int, size: int = 40_000) -> tuple[np.ndarray, Interpretation]:
-    """Return true lambda and the interpretation of readings whose check of cell or sample showed what is wrong."""
+def disturbed(what: str, seed: int, size: int = 40_000, *, told: bool = True) -> tuple[np.ndarray, Interpretation]:
+    """Return true lambda and the interpretation of readings whose check of cell or sample showed, if ``told``, it."""
     rng = np.random.default_rng(seed)
     truth = rng.uniform(1.2, 2.5, size)
     gas = flue_gas_moles(FUEL, truth, co_share=0.001)
@@ -160,26 +160,29 @@ def disturbed(what: str, seed: int, size: int = 40_000) -> tuple[np.ndarray, Int
         share = rng.uniform(0.0, 0.6, size)
         o2, co = (1.0 - share) * o2 + share * 20.946, (1.0 - share) * co
         values["probe_leak_test"] = np.full(size, quantities()["probe_leak_test"].choices.index("fail"), dtype=np.int8)
-    values |= {"o2_dry_pct": o2 + 0.15 * rng.standard_normal(size), "co_dry_ppm": co}
+    values = {"o2_dry_pct": o2 + 0.15 * rng.standard_normal(size), "co_dry_ppm": co} | (values if told else {})
     return truth, interpret_columns(Columns(size, values, (replace(FUEL, h_c_u=0.0),)), FINE)
 
 
 @pytest.mark.independent
 @pytest.mark.parametrize("what", ["cell in air", "cell on span gas", "wet"])
 def test_the_interval_holds_what_was_seen_to_be_wrong(what: str) -> None:
-    """A cell that is off by part of what it showed, in slope or zero, and a sample with part of the flame's water."""
+    """A cell that is off by part of what it showed, in slope or zero, and a sample with part of the flame's water.
+
+    The same readings without the check that showed it are held far less often: the class alone does not cover it.
+    """
     assert covered(*disturbed(what, 48)) > 0.95
+    assert covered(*disturbed(what, 48, told=False)) < 0.50
 
 
 @pytest.mark.independent
 def test_a_sample_that_holds_outside_air_bounds_lambda_from_above() -> None:
     """Dilution with dry air of 20.946 % O2 (Cohen and Giacomo, CIPM-2007): the O2 shown is higher than the flame's."""
     truth, found = disturbed("leak", 49)
-    told = ~np.isnan(found.values["air_ratio_high"])
     assert np.isnan(found.values["air_ratio"]).all()
     assert np.isnan(found.values["air_ratio_low"]).all()
-    assert told.mean() > 0.7  # close to air nothing is told
-    assert np.mean(found.values["air_ratio_high"][told] >= truth[told]) >= 0.95
+    assert np.mean(found.values["air_ratio_high"] >= truth) >= 0.95
+    assert covered(*disturbed("leak", 49, told=False)) < 0.50
 
 
 @pytest.mark.hand

@@ -12,6 +12,7 @@ from combust.application.heater.healthy import HealthyStage
 from combust.application.heater.structure import priors_table
 from combust.application.reading.columns import columns_of_reading
 from combust.application.reading.interpret import interpret_columns
+from combust.application.reading.judge import OF_PORTS
 from combust.data.errors import Code, CombustError, Fault
 from combust.domain.catalogue import get_fuel
 from combust.domain.fuel import Fuel
@@ -26,7 +27,7 @@ from combust.kernel.working_point import HealthyState
 
 # What is read at the machine, as ln of its size: channel -> the column it stands in.
 MACHINE = {"voltage": "supply_v", "speed": "blower_rpm", "frequency": "pump_hz"}
-PORTS = {"intake_static": "intake_static_pa", "exhaust_static": "exhaust_static_pa"}
+PORTS = {column.removesuffix("_pa"): column for column in OF_PORTS}
 
 
 class _Builder:

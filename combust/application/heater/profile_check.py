@@ -86,8 +86,7 @@ def check_heater(heater: Heater, *, catalogue: Catalogue | None = None) -> Profi
     findings = [finding(code, **numbers) for broken, code, numbers in _heater_rules(heater) if broken]
     for baseline, result in results:
         findings += result.safety.without_place().stops
-        named = f"healthy reading of stage {baseline.stage}"
-        findings += [one.named(named) for one in unit_doubts(baseline.reading, baseline.fuel)]
+        findings += unit_doubts(baseline)
         rules, stage = _baseline_rules(heater, baseline, result), baseline.stage
         findings += [finding(code, stage=stage, **numbers) for broken, code, numbers in rules if broken]
     rows = tuple(_stage_facts(heater, stage, results) for stage in heater.stages.values())

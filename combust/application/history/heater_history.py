@@ -171,7 +171,8 @@ def _counted(
 
 def _asked(on: datetime.date | None) -> tuple[datetime.date, datetime.date]:
     """Return the day of the question and the last day a reading may have, also where that day is still to come."""
-    return on or datetime.date.today(), min(on or last_day_read(), last_day_read())
+    last = last_day_read()
+    return on or datetime.date.today(), min(on or last, last)
 
 
 def _last(

@@ -13,7 +13,7 @@ from combust.data.vocabulary import inputs, quantity
 from combust.domain.limits import finding_kinds, limit
 from combust.domain.reading import WORTH_TELLING
 
-PORTS = ("intake_static_pa", "exhaust_static_pa")
+OF_PORTS = ("intake_static_pa", "exhaust_static_pa")
 # Findings that say a number is probably in another unit.
 OF_A_UNIT = ("co_looks_like_pct", "looks_like_fraction", "unit_doubtful")
 
@@ -136,7 +136,7 @@ def doubtful(columns: Columns) -> dict[str, Any]:
     """
     found = {}
     for key in (key for key, field in inputs().items() if field.doubt and key in columns.values):
-        off = columns.chosen("arrangement", f"{key.partition('_')[0]}_duct_off") if key in PORTS else False
+        off = columns.chosen("arrangement", f"{key.partition('_')[0]}_duct_off") if key in OF_PORTS else False
         found[key] = quantity(key).doubts(columns.number(key)) & ~np.asarray(off)
     return found
 

@@ -22,6 +22,7 @@ from combust.data.units import in_our_unit
 from combust.data.vocabulary import inputs
 from combust.domain.catalogue import LABORATORY, Catalogue, get_fuel, shipped_fuels
 from combust.domain.fuel import Fuel
+from combust.domain.heater import Baseline
 from combust.domain.instrument import InstrumentClass, instrument_class
 from combust.domain.limits import Finding, cautions, finding, finding_kinds, limit, limits
 from combust.domain.reading import WORTH_TELLING, check_values, nothing_entered
@@ -227,11 +228,12 @@ def safety_of_refused(given: Mapping[str, Any]) -> Safety:
                 bare = str(one).strip().lstrip(">≥= ")
                 number = as_number(bare)
                 number = math.nan if number is None else convert(number) if convert else number
-                value = inputs()[ours].for_stops(number, at_least=str(one).strip()[:1] in (">", "≥"), text=str(one))
+                value = inputs()[ours].for_stops(number, text=str(one))
             if value == value:
                 worse = min if ours == "location" else max
                 entered[ours] = worse(value, entered.get(ours, value))
-    found = safety_of(entered) if "location" in entered and not strange else safety_of(entered).without_place()
+    found = safety_of(entered)
+    found = found if "location" in entered and not strange else found.without_place()
     return of_all([found, Safety((finding("location_unknown" if strange else "reading_refused"),))])
 
 
@@ -309,11 +311,12 @@ def _sentences(reading: Reading, burnt: Fuel, done: Interpretation, value: dict[
     return tuple(finding(code, numbers) for code in codes_of(done.mask[0]))
 
 
-def unit_doubts(reading: Reading, burnt: Fuel) -> tuple[Finding, ...]:
-    """Return what is said of the numbers of a reading that are probably in another unit."""
+def unit_doubts(healthy: Baseline) -> list[Finding]:
+    """Return what is said of the numbers of a healthy reading that are probably in another unit."""
+    reading, burnt, name = healthy.reading, healthy.fuel, f"healthy reading of stage {healthy.stage}"
     done = interpret_columns(columns_of_reading(reading, burnt), instrument_class())
     value = {key: plain(column[0]) for key, column in done.values.items()}
-    return tuple(one for one in _sentences(reading, burnt, done, value) if one.code in OF_A_UNIT)
+    return [one.named(name) for one in _sentences(reading, burnt, done, value) if one.code in OF_A_UNIT]
 
 
 def _setting_like(co2_maximum: float) -> str:

@@ -56,9 +56,7 @@ def site_findings(base: HealthyStage, site: Site, values: Mapping[str, Any]) -> 
         found.append(finding("outlet_hot", air_out_temp_c=values["air_out_temp_c"], limit_c=outlet))
     if base.baseline is not None and base.baseline.reading.get("co_dry_ppm") is None:
         found.append(finding("baseline_on_trust"))
-    if base.baseline is not None:
-        doubts = unit_doubts(base.baseline.reading, base.baseline.fuel)
-        found += [one.named(f"healthy reading of stage {base.baseline.stage}") for one in doubts]
+    found += [] if base.baseline is None else unit_doubts(base.baseline)
     if not altitude.COLDEST_C <= site.intake_temp_c <= altitude.HOTTEST_C:
         found.append(finding("outside_validated", what=f"An intake of {site.intake_temp_c:g} °C"))
     found.append(finding("flame_not_covered"))

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from combust.application.causes.catalogue import shipped_priors
 from combust.application.visit.entries import Entry
 from combust.data.errors import shorten
-from combust.data.tables import load_table
 
 # Checks that can show a danger: exhaust where people breathe, an opening that is shut, a heater that leaks.
 DANGERS = ("cab_co", "heating_air", "joints", "look_at_terminals", "strip_down")
@@ -18,7 +18,7 @@ def not_judged(entries: Sequence[Entry]) -> list[str]:
     What was measured, or seen in a known word, afterwards takes its place; of the heating air nothing that is measured
     tells what was smelt.
     """
-    columns = {check: load_table("causes")["check"][check]["columns"] for check in DANGERS}
+    columns = {check: shipped_priors().checks[check].columns for check in DANGERS}
     found: dict[str, str] = {}
     for entry in entries:
         check = str(entry.body.get("check"))

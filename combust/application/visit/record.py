@@ -7,6 +7,7 @@ from collections.abc import Callable, Mapping, Sequence
 from functools import cache, partial
 from typing import Any, NamedTuple
 
+from combust.application.causes.catalogue import shipped_priors
 from combust.application.causes.checks import checks_done
 from combust.application.reading.result import ReadingResult
 from combust.application.visit.entries import Entry
@@ -87,7 +88,7 @@ def result_as_typed(check: str, said: Sequence[str]) -> list[str]:
     >>> result_as_typed("glow_voltage", ["10,9", "V"]), result_as_typed("glow_voltage", ["10.9", "at", "dusk"])
     (['supply_glow_v', '10,9', 'V'], [])
     """
-    columns = [inputs()[key] for key in load_table("causes")["check"][check]["columns"]]
+    columns = [inputs()[key] for key in shipped_priors().checks[check].columns]
     word = "_".join(said).lower().replace("-", "_")
     if chosen := next((one.key for one in columns if word in one.choices), None):
         return [chosen, word]

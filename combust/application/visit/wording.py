@@ -6,14 +6,13 @@ import re
 from collections.abc import Mapping
 from typing import Any
 
-from combust.application.causes.catalogue import label_of
+from combust.application.causes.catalogue import label_of, shipped_priors
 from combust.application.visit.entries import Entry, names_of
 from combust.application.visit.taken import Taken
 from combust.application.visit.visit import Visit
 from combust.application.visit.words import BESIDE, PLATE, SAID, SUPPLY, TAUGHT
 from combust.data.fields import Field
 from combust.data.moments import moment_of
-from combust.data.tables import load_table
 from combust.data.units import in_words, stem_of
 from combust.data.vocabulary import quantities
 
@@ -128,7 +127,7 @@ def written_since(visit: Visit, before: Visit) -> list[str]:
 
 def _kept_in_words(check: str) -> str:
     """Return what is told of a check whose result is no value of a column of it."""
-    columns = [quantities()[key] for key in load_table("causes")["check"][check]["columns"]]
+    columns = [quantities()[key] for key in shipped_priors().checks[check].columns]
     takes = [f"{name_of(one.key)}{_what_it_takes(one)}" for one in columns]
     return f"kept in words, no cause takes it; what would count: {'; '.join(takes)}"
 

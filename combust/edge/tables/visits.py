@@ -38,7 +38,8 @@ def read_visits(
             fault = Fault("heater_id", other, "conflict", why=IS_OTHER, hint=f"This profile is of {heater_id}.")
             entries.refuse(line, [fault])
         else:
-            counted = {"visit_id": f"row {line}"} | Taken.of_body(values).values | Taken.of_body(values).row
+            taken = Taken.of_body(values)
+            counted = {"visit_id": f"row {line}"} | taken.values | taken.row
             readings.append(Reading(**counted))
     if heater_id is not None:
         entries.stopped = [
