@@ -22,6 +22,7 @@ from combust.data.errors import CombustError
 from combust.edge.cli.complete import VERBS
 from combust.edge.logbook.profiles import profile_in
 from combust.edge.logbook.typed import SENTENCES, after_line, entries_of_line
+from combust.edge.reports.visit_page import visit_page
 
 HEATERS = Path(__file__).parents[2] / "data" / "heaters"
 MORNING = datetime.datetime.fromisoformat("2026-01-12T07:30:00+01:00")
@@ -296,3 +297,13 @@ def test_a_danger_in_words_that_nothing_judges_is_not_handed_back(lines: tuple[s
     told = told_back(*lines)
     assert [one for one in told if "nothing judges" in one] == [one for one in told if doubted and doubted in one]
     assert bool(told) is bool(doubted)
+
+
+def test_lambda_of_a_leaking_sample_stands_on_the_sheet_as_what_it_is_at_most() -> None:
+    """Found on a sheet: "lambda 1.30 is in the range where soot climbs" stood above "lambda cannot be told"."""
+    visit = typed("outdoors altitude 210 air 15 leak fail", "high o2 4.84 co 120 flue 330 fuel diesel_b7")
+    page = visit_page(visit)
+    (one,) = visit.taken
+    assert one.result is not None
+    assert one.result.air_ratio_text.startswith("at most 1.3")
+    assert one.result.air_ratio_text in page

@@ -28,8 +28,9 @@ def not_judged(entries: Sequence[Entry]) -> list[str]:
             for name in {*found} - {"heating_air"}:
                 if {*columns[name]} & {*entry.body}:
                     del found[name]
+    how = {name: " or ".join(keys) for name, keys in columns.items()} | {"heating_air": "joints leaking, if it smelt"}
     return [
         f"The check {name.replace('_', ' ')} was entered in words that nothing judges: {shorten(words, 60)}. "
-        f"Enter it as {' or '.join(columns[name])}, or correct the entry."
+        f"Enter {how[name]}, or correct the entry."
         for name, words in found.items()
     ]

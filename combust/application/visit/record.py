@@ -22,7 +22,7 @@ from combust.data.tables import load_table
 from combust.data.units import in_words
 from combust.data.vocabulary import inputs
 from combust.domain.limits import Finding, limits
-from combust.domain.result import many, plain, shown
+from combust.domain.result import UNTOLD, many, plain, shown
 from combust.domain.safety import Safety
 
 REST = "rest"  # all that is left to be read
@@ -327,8 +327,9 @@ def _row(one: Taken, result: ReadingResult | None) -> dict[str, str]:
     """Return the columns of one reading, heading -> text; empty where nothing was measured or can be told."""
     number = partial(shown, untold="")
     body = one.values
-    names = ("air_ratio", "air_ratio_u", "co_air_free_ppm", "air_ratio_at_reference", "stack_loss_pct")
-    ratio, u, free, reference, loss = (getattr(result, name, None) for name in names)
+    names = ("co_air_free_ppm", "air_ratio_at_reference", "stack_loss_pct")
+    free, reference, loss = (getattr(result, name, None) for name in names)
+    ratio = "" if result is None else result.air_ratio_text
     co = one.shown["co_dry_ppm"] if "co_dry_ppm" in one.over else number(body.get("co_dry_ppm"), ".0f")
     return {
         "reading": one.key,
@@ -337,7 +338,7 @@ def _row(one: Taken, result: ReadingResult | None) -> dict[str, str]:
         "O2 %": number(body.get("o2_dry_pct"), ".4g"),
         "CO ppm": co,
         "CO air-free": number(free, ".0f"),
-        "lambda ± 95 %": "" if ratio is None else f"{ratio:.2f} ± {2 * (u or 0.0):.2f}",
+        "lambda ± 95 %": "" if ratio == UNTOLD else ratio.replace(" (95 %)", ""),
         "at reference air": number(reference, ".2f"),
         "loss %": number(loss, ".1f"),
         "smoke": number(body.get("smoke_number"), ".0f"),

@@ -14,7 +14,7 @@ from combust.application.visit.taken import Taken
 from combust.application.visit.visit import Visit
 from combust.application.visit.wording import name_of, told
 from combust.data.vocabulary import quantities
-from combust.domain.result import shown
+from combust.domain.result import UNTOLD, shown
 from combust.edge.figures.svg import before_and_after
 from combust.edge.reports.html import page, small_picture
 from combust.edge.reports.verdict import Room, Verdict, read_at, verdict_of
@@ -155,7 +155,7 @@ def _numbers(one: Taken | None, units: str) -> dict[str, str]:
         return {}
     result = one.result
     found = {"read at": read_at(one)}
-    found["lambda"] = shown(getattr(result, "air_ratio", None), ".2f", u=getattr(result, "air_ratio_u", None))
+    found["lambda"] = UNTOLD if result is None else result.air_ratio_text
     found["CO air-free"] = shown(getattr(result, "co_air_free_ppm", None), ".0f", "ppm")
     body = {**one.values, "typed": one.typed, "over": one.over}
     held = [key for key in NAMES if key in one.over or one.values.get(key) is not None]
